@@ -1,0 +1,114 @@
+"""Every deliberate error: what happened, where, how to mend it, and the exit code it ends with.
+
+Trouble in the data (a smudged line, too few words) is never an error: it is a flag on the record (`flags.py`).
+Exit codes are stable between releases; 1 is left to Python itself, 2 to the command line's own usage errors.
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+
+class HandwritingError(Exception):
+    """What went wrong, in one sentence a busy person can act on.
+
+    Parameters
+    ----------
+    what : str
+        What happened, without a full stop.
+    where : str
+        The file, page, row or field it happened in; empty when there is none.
+    fix : str
+        What the person can do about it.
+    """
+
+    exit_code: ClassVar[int] = 10
+
+    def __init__(self, what: str, *, where: str = "", fix: str = "") -> None:
+        super().__init__(what)
+        self.what, self.where, self.fix = what, where, fix
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Pickle with keyword arguments, so that an error survives the trip from a worker process."""
+        return _rebuild, (type(self), self.what, self.where, self.fix)
+
+    def __str__(self) -> str:
+        """One sentence: where, what, fix."""
+        head = f"{self.where}: {self.what}" if self.where else self.what
+        return f"{head}. {self.fix}" if self.fix else f"{head}."
+
+
+def _rebuild(cls: type[HandwritingError], what: str, where: str, fix: str) -> HandwritingError:
+    return cls(what, where=where, fix=fix)
+
+
+class UsageError(HandwritingError):
+    """An option or value the command cannot work with."""
+
+    exit_code = 2
+
+
+class FileNotReadableError(HandwritingError):
+    """The file is missing, empty, not permitted, or not a kind this tool reads."""
+
+    exit_code = 11
+
+
+class DamagedFileError(HandwritingError):
+    """The file is of a known kind but broken or cut short."""
+
+    exit_code = 12
+
+
+class TooLargeError(HandwritingError):
+    """The page has more pixels, pages or bytes than the stated limit."""
+
+    exit_code = 13
+
+
+class LockedFileError(HandwritingError):
+    """The document is protected by a password."""
+
+    exit_code = 14
+
+
+class DecodeFailedError(HandwritingError):
+    """The decoder died, hung or ran out of memory in its own process."""
+
+    exit_code = 15
+
+
+class NoWritingError(HandwritingError):
+    """No handwriting was found on the page (blank, all black, or a picture of something else)."""
+
+    exit_code = 20
+
+
+class TextMismatchError(HandwritingError):
+    """The text given is not what is written on the page."""
+
+    exit_code = 21
+
+
+class SheetError(HandwritingError):
+    """A copying sheet of ours is on the page but cannot be read back safely."""
+
+    exit_code = 22
+
+
+class OutputError(HandwritingError):
+    """The result could not be written (folder not writable, disk full)."""
+
+    exit_code = 30
+
+
+class RecordError(HandwritingError):
+    """A record file does not follow the schema or comes from a newer version."""
+
+    exit_code = 31
+
+
+class MissingProgramError(HandwritingError):
+    """An optional program or extra is needed for this command and is not installed."""
+
+    exit_code = 40
