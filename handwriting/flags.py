@@ -1,0 +1,253 @@
+"""Quality flags in one frozen table: what each code means, what it does to the numbers, what to do about it.
+
+A flag is trouble in the data, never an error. Every code that appears on a record comes from `FLAGS`; `flag` refuses
+any other, so a code that is not explained here cannot reach a report. The limits are common practice, no source,
+unless the entry names one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """One kind of trouble, in words for the reader of a report.
+
+    Parameters
+    ----------
+    code : str
+        Stable short name, lower case with hyphens.
+    meaning : str
+        What was found.
+    effect : str
+        What it does to the numbers that carry the flag.
+    advice : str
+        What a person can do about it.
+    """
+
+    code: str
+    meaning: str
+    effect: str
+    advice: str
+
+
+_TABLE = (
+    # scale
+    Flag(
+        "no-scale",
+        "The size of the page on paper is not known.",
+        "Ratios and counts are given; nothing is given in millimetres.",
+        "Scan at a known resolution, or give --dpi, or the distance between two printed rules with --rule-mm.",
+    ),
+    Flag(
+        "scale-from-file-unchecked",
+        "The scale is the resolution the file claims; nothing on the page confirms it.",
+        "All millimetres share whatever error that claim has.",
+        "Measure the distance between two printed rules with a ruler and give it with --rule-mm.",
+    ),
+    Flag(
+        "scale-conflict",
+        "The resolution the file claims does not agree with the paper size or the rule spacing.",
+        "The page may have been printed or scanned at another size; millimetres are doubtful.",
+        "Measure the rule spacing on the sheet with a ruler and give it with --rule-mm.",
+    ),
+    Flag(
+        "low-resolution",
+        "The page has fewer than 200 pixels to the inch.",
+        "Edges are known less exactly, so intervals are wider.",
+        "Scan again at 300 pixels to the inch, grey or colour.",
+    ),
+    Flag(
+        "photo",
+        "The page is a photograph.",
+        "Stroke width and line quality are not given; lengths carry the error of the flattening.",
+        "Scan the page, or lay it flat and photograph it from straight above.",
+    ),
+    # the page
+    Flag(
+        "no-ruling",
+        "No printed rules were found.",
+        "Distances to the rule are not given; drift is measured against the page.",
+        "Nothing needs mending if the paper is plain; otherwise scan darker or in colour.",
+    ),
+    Flag(
+        "ruling-unsure",
+        "Printed rules were found, but not clearly enough to trust every one.",
+        "Distances to the rule may belong to the wrong rule.",
+        "Look at the rules drawn on the page picture.",
+    ),
+    Flag(
+        "turned",
+        "The page was turned upright before measuring.",
+        "None on the numbers if the picture in the report stands upright.",
+        "Check that the picture in the report stands upright.",
+    ),
+    Flag(
+        "skewed",
+        "The page lies at more than 5 degrees to the scanner.",
+        "Edges of letters are known slightly less exactly.",
+        "Lay the page straight and scan again.",
+    ),
+    Flag(
+        "faint",
+        "The ink is faint against the paper.",
+        "Thin strokes may be lost, so letters may read as small or broken.",
+        "Scan again darker, in grey or colour, not in black and white.",
+    ),
+    Flag(
+        "bleed-through",
+        "Writing from the other side shows through.",
+        "Some of it may have been taken for writing.",
+        "Scan again with a sheet of black paper behind the page.",
+    ),
+    Flag(
+        "cut-off",
+        "Writing touches the edge of the picture.",
+        "Letters at the edge are not measured.",
+        "Scan again with the whole page in view.",
+    ),
+    Flag(
+        "print-set-aside",
+        "Printed text, boxes or pictures were found and set aside.",
+        "They are not measured.",
+        "Check on the page picture that no handwriting was set aside with them.",
+    ),
+    # the writing
+    Flag(
+        "few-letters",
+        "Fewer than 30 letters.",
+        "Spread is not given, and averages have wide intervals.",
+        "Ask for a longer sample.",
+    ),
+    Flag(
+        "few-words",
+        "Fewer than ten words.",
+        "Word spacing rests on few gaps and has a wide interval.",
+        "Ask for a longer sample.",
+    ),
+    Flag(
+        "few-lines",
+        "Fewer than four lines of writing.",
+        "Margin drift is not given, and intervals do not fully show how lines differ from each other.",
+        "Ask for a longer sample, or for narrower paper.",
+    ),
+    Flag(
+        "crowded",
+        "Lines of writing touch or overlap.",
+        "Some strokes may have gone to the neighbouring line.",
+        "Look at the lines drawn on the page picture.",
+    ),
+    Flag(
+        "joined",
+        "Most letters are joined.",
+        "Space between letters rests on the few that are not joined.",
+        "Nothing needs mending.",
+    ),
+    Flag(
+        "words-unsure",
+        "Gaps inside words and gaps between words overlap.",
+        "Some words may be split or run together.",
+        "Give the text with --text, or look at the words drawn on the page picture.",
+    ),
+    Flag(
+        "crossed-out",
+        "Writing was crossed out or written over.",
+        "Those marks are left out of size, spacing and slant, and are counted apart.",
+        "Check the marked places on the page picture.",
+    ),
+    Flag(
+        "other-hand",
+        "Some marks are unlike the rest (another colour or pen), perhaps an adult's.",
+        "They are not measured.",
+        "Check the marked places on the page picture.",
+    ),
+    Flag(
+        "mixed-sizes",
+        "Letters could not be sorted into kinds (with or without tall parts).",
+        "Spread of height mixes short and tall letters and reads high.",
+        "Give the text with --text.",
+    ),
+    Flag(
+        "slant-unsure",
+        "Two ways of measuring the slant disagree, or too few strokes carry it.",
+        "The slant is doubtful.",
+        "Look at the strokes drawn on the page picture.",
+    ),
+    # the task
+    Flag(
+        "short-task",
+        "The task lasted less than two minutes.",
+        "The rate may not stand for longer writing, and seconds lost at the start and end weigh more.",
+        "Ask for at least two minutes; five are better.",
+    ),
+    Flag(
+        "no-time",
+        "The time taken was not given.",
+        "Letters per minute are not given.",
+        "Give the time with --seconds.",
+    ),
+    Flag(
+        "no-count",
+        "How many letters were written was not given.",
+        "Letters per minute are not given.",
+        "Give --letters, or --text with --reached, the last word written.",
+    ),
+    Flag(
+        "counts-differ",
+        "The letters counted by hand and the letters up to the last word reached differ.",
+        "The count by hand is used.",
+        "Check the count, the text and the last word reached; words left out or repeated make them differ.",
+    ),
+    Flag(
+        "no-text",
+        "The text that was copied was not given.",
+        "What needs the text (letters by kind, words left out) is not given.",
+        "Give the text with --text.",
+    ),
+    Flag(
+        "needs-review",
+        "The tool is not sure how the writing and the text go together.",
+        "Numbers that rest on single letters or words are provisional.",
+        "Check the words on the page picture against the text and correct what is wrong.",
+    ),
+    Flag(
+        "estimate",
+        "The value is estimated, not counted.",
+        "The interval shows how far off it may be.",
+        "Count by hand where the number matters.",
+    ),
+    Flag(
+        "different-paper",
+        "The samples were written on different rulings.",
+        "Lengths in millimetres are not compared; ratios are.",
+        "Use the same paper for samples that are to be compared.",
+    ),
+    Flag(
+        "different-task",
+        "The samples differ in task, instruction, tool or text.",
+        "A difference between them may come from that and not from the writer.",
+        "Use the same task for samples that are to be compared.",
+    ),
+    Flag(
+        "undefined",
+        "The formula has no value here (for example, every mark is the same, or an average is zero).",
+        "The measure is not given.",
+        "Look at the marks on the page picture.",
+    ),
+)
+
+FLAGS: Mapping[str, Flag] = MappingProxyType({entry.code: entry for entry in _TABLE})
+
+
+def flag(code: str) -> Flag:
+    """Return the entry for `code`.
+
+    Raises
+    ------
+    KeyError
+        When the code is not in the table: a mistake in the program, not in the data.
+    """
+    return FLAGS[code]

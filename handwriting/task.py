@@ -1,0 +1,413 @@
+"""What was asked of the writer: the text, the time, and everything a comparison has to know.
+
+`Task` holds only checked values. `read_task` makes one from what a person typed and answers anything it cannot use
+with one sentence. The counting rule of the whole project lives here (`COUNTING_RULE`, `count_letters`), because the
+rate, the alignment with the text and the published figures must all count alike.
+
+What it does not see: whether the copying was supervised, what was left out or written twice (alignment's work).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import unicodedata
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+
+from handwriting.errors import FileNotReadableError, UsageError
+
+TASKS = ("near-copy", "board-copy", "memory", "own-words", "dictation")
+INSTRUCTIONS = ("usual", "best", "fast")
+SETTINGS = ("home", "school", "clinic")
+SEXES = ("girl", "boy", "woman", "man", "unstated")
+HANDS = ("right", "left", "both", "unstated")
+SCRIPTS = ("joined", "unjoined", "mixed", "unstated")
+
+COUNTING_RULE = (
+    "Letters of the text up to the last word reached: capitals and small letters, a letter with an accent as one. "
+    "Digits, punctuation marks and spaces are not letters and are counted apart; crossed-out letters, words left out "
+    "and words written twice are not taken into account."
+)
+
+_TEXT_LIMIT = 200_000
+_SECONDS_LIMIT = 4 * 3600.0
+_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
+_NAME_LIKE = re.compile(r"[A-Z][a-z]+[-_]?[A-Z][a-z]+")
+_AGE = re.compile(r"(\d{1,3}):(\d{1,2})")
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
+_FREE = re.compile(r"[^\W_][\w .,;:()/'+×-]*")
+
+
+@dataclass(frozen=True, slots=True)
+class LetterCount:
+    """Characters of a text by kind; `letters` includes `capitals`, the other kinds stand apart."""
+
+    letters: int
+    capitals: int
+    digits: int
+    punctuation: int
+    symbols: int
+    spaces: int
+    words: int
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """One word of the text: what is written, where it starts and ends (`end` exclusive), and its number from 1."""
+
+    text: str
+    start: int
+    end: int
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """What was asked, checked. Empty text, None and ``unstated`` mean that it was not given.
+
+    Parameters
+    ----------
+    text : str
+        The passage, Unicode NFC.
+    seconds : float or None
+        Time from the first letter to the stop, s.
+    letters : int or None
+        Letters written, counted by hand.
+    reached : Word or None
+        The last word written, as found in `text`.
+    age_months : int or None
+        Age in completed months.
+    grade : int or None
+        School grade, 0 for the year before grade 1.
+    code : str
+        The pupil's code; never a name.
+    date : datetime.date or None
+        The day the sample was written.
+    task, instruction, setting, sex, hand, script : str
+        From the lists above; `setting` may be any other short word.
+    paper, tool, term, country : str
+        Short free text.
+    effort : int or None
+        The writer's own rating of effort, 0 (none) to 10.
+    """
+
+    text: str = ""
+    seconds: float | None = None
+    letters: int | None = None
+    reached: Word | None = None
+    age_months: int | None = None
+    grade: int | None = None
+    sex: str = "unstated"
+    code: str = ""
+    date: dt.date | None = None
+    setting: str = ""
+    task: str = ""
+    instruction: str = ""
+    paper: str = ""
+    tool: str = ""
+    hand: str = "unstated"
+    script: str = "unstated"
+    country: str = ""
+    term: str = ""
+    effort: int | None = None
+
+    @property
+    def age(self) -> str:
+        """Age as ``years:months``, empty when not given."""
+        return "" if self.age_months is None else f"{self.age_months // 12}:{self.age_months % 12}"
+
+    @property
+    def reached_count(self) -> LetterCount | None:
+        """Characters from the start of the text to the end of the last word reached, None when it was not given."""
+        return None if self.reached is None else count_letters(self.text[: self.reached.end])
+
+
+def count_letters(text: str) -> LetterCount:
+    """Count the characters of `text` by kind, by the project's counting rule.
+
+    The Unicode general category decides: L* letters (Lu and Lt capitals), N* digits, P* punctuation, S* symbols,
+    Z* and line ends spaces. Marks (M*) belong to the letter before them, so ``é`` counts one however it is stored.
+    """
+    kinds = [unicodedata.category(character) for character in unicodedata.normalize("NFC", text)]
+    initials = [kind[0] for kind in kinds]
+    return LetterCount(
+        letters=initials.count("L"),
+        capitals=kinds.count("Lu") + kinds.count("Lt"),
+        digits=initials.count("N"),
+        punctuation=initials.count("P"),
+        symbols=initials.count("S"),
+        spaces=initials.count("Z") + sum(character in "\t\n\r" for character in text),
+        words=len(split_words(text)),
+    )
+
+
+def split_words(text: str) -> tuple[Word, ...]:
+    """Split `text` at white space; a piece without any letter or digit (a lone dash) is not a word."""
+    found = (m for m in re.finditer(r"\S+", text) if any(character.isalnum() for character in m.group()))
+    return tuple(Word(m.group(), m.start(), m.end(), number) for number, m in enumerate(found, start=1))
+
+
+def find_reached(text: str, reached: str) -> Word:
+    """Find the last word reached.
+
+    Parameters
+    ----------
+    text : str
+        The passage.
+    reached : str
+        A word, a few words in a row (the last of them was reached), or ``word#2`` for its second place in the text.
+        Capitals and the punctuation around a word do not matter.
+
+    Raises
+    ------
+    UsageError
+        When the text has no such word, or has it more than once and the place was not given.
+    """
+    where = "--reached"
+    words = split_words(text)
+    if not words:
+        raise UsageError("the last word reached needs the text", where=where, fix="Give the passage with --text.")
+    wanted, _, place = reached.strip().partition("#")
+    keys = [_bare(word.text) for word in words]
+    sought = [_bare(piece.text) for piece in split_words(unicodedata.normalize("NFC", wanted))]
+    if not sought or (place and not place.isdecimal()) or reached.rstrip().endswith("#"):
+        fix = "Give a word of the text, or word#2 for the second time it comes."
+        raise UsageError(f"'{reached}' is not a word and its place", where=where, fix=fix)
+    ends = [i + len(sought) - 1 for i in range(len(keys)) if keys[i : i + len(sought)] == sought]
+    if not ends:
+        near = get_close_matches(sought[-1], keys, n=3, cutoff=0.6)
+        fix = f"Did you mean {' or '.join(near)}?" if near else "Copy the word as it stands in the text."
+        raise UsageError(f"'{wanted}' is not in the text", where=where, fix=fix)
+    if place:
+        if not 1 <= int(place) <= len(ends):
+            times = "once" if len(ends) == 1 else f"{len(ends)} times"
+            raise UsageError(f"'{wanted}' comes {times}, so there is no #{place}", where=where, fix="Count again.")
+        return words[ends[int(place) - 1]]
+    if len(ends) > 1:
+        raise UsageError(
+            f"'{wanted}' comes {len(ends)} times in the text", where=where, fix=_choices(text, words, wanted, ends)
+        )
+    return words[ends[0]]
+
+
+def _choices(text: str, words: tuple[Word, ...], wanted: str, ends: list[int]) -> str:
+    shown = []
+    for place, index in enumerate(ends[:8], start=1):
+        before = f"after '{words[index - 1].text}'" if index else "the first word"
+        shown.append(f"{wanted}#{place} ({before}, {count_letters(text[: words[index].end]).letters} letters)")
+    more = f" or up to #{len(ends)}" if len(ends) > 8 else ""
+    return f"Say which: {', '.join(shown)}{more}."
+
+
+def _bare(word: str) -> str:
+    """Return `word` without the punctuation around it, for comparing."""
+    kept = [i for i, character in enumerate(word) if character.isalnum()]
+    return word[kept[0] : kept[-1] + 1].casefold().replace("’", "'")
+
+
+def read_text(given: str) -> str:
+    """Return the passage: the content of the file `given` names, or `given` itself; Unicode NFC.
+
+    Raises
+    ------
+    FileNotReadableError
+        When `given` is plainly a file name and the file cannot be read.
+    UsageError
+        When the content is not text, has no letters, or is longer than a passage can be.
+    """
+    content = given
+    if given and "\n" not in given and len(given) <= 255:
+        path = Path(given)
+        try:
+            named = path.is_file()
+        except (OSError, ValueError):
+            named = False
+        if named:
+            content = _decode(path)
+        elif re.fullmatch(r"\S*\.(txt|text|md)", given) or (re.fullmatch(r"\S+", given) and path.parent != Path()):
+            raise FileNotReadableError("there is no such text file", where=given, fix="Check the name and the folder.")
+    text = unicodedata.normalize("NFC", content.replace("\r\n", "\n").replace("\r", "\n"))
+    if len(text) > _TEXT_LIMIT:
+        raise UsageError(
+            f"the text has {len(text)} characters", where="--text", fix=f"Give at most {_TEXT_LIMIT} characters."
+        )
+    if any(unicodedata.category(character) in {"Cc", "Cs"} and character not in "\t\n" for character in text):
+        raise UsageError("the text holds control characters", where="--text", fix="Save the passage as plain text.")
+    if not count_letters(text).letters:
+        raise UsageError("the text has no letters", where="--text", fix="Give the passage that was copied.")
+    return text
+
+
+def _decode(path: Path) -> str:
+    fix = "Save the passage as plain text, UTF-8."
+    try:
+        if path.stat().st_size > 4 * _TEXT_LIMIT:
+            raise UsageError(
+                "the text file is too large", where=str(path), fix=f"Keep it under {4 * _TEXT_LIMIT} bytes."
+            )
+        raw = path.read_bytes()
+    except OSError as error:
+        raise FileNotReadableError(f"cannot read it ({error.strerror})", where=str(path), fix="Check it.") from error
+    try:
+        return raw.decode("utf-16" if raw[:2] in {b"\xff\xfe", b"\xfe\xff"} else "utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise FileNotReadableError("the file is not UTF-8 text", where=str(path), fix=fix) from error
+
+
+def read_age(given: str) -> int:
+    """Return the age in completed months from ``years:months``.
+
+    ``9:4`` is nine years and four months. ``9.4`` is refused, because it could mean that or 9.4 years; so is a month
+    above 11.
+    """
+    where, fix = "--age", "Write years:months, for example 9:4 for nine years and four months."
+    match = _AGE.fullmatch(given.strip())
+    if match is None:
+        tenths = re.fullmatch(r"(\d+)[.,](\d+)", given.strip())
+        years = re.fullmatch(r"\d{1,3}", given.strip())
+        if tenths:
+            fix = f"Write {tenths[1]}:{int(tenths[2]) % 100} if you mean years and months; {fix[0].lower()}{fix[1:]}"
+        elif years:
+            fix = f"Add the months: {given.strip()}:0 if the birthday was this month."
+        raise UsageError(f"'{given}' is not an age", where=where, fix=fix)
+    years_old, months = int(match[1]), int(match[2])
+    if months > 11:
+        fix = f"Months run from 0 to 11; twelve months make {years_old + 1}:0."
+        raise UsageError(f"'{given}' has {months} months", where=where, fix=fix)
+    if not 3 <= years_old <= 110:
+        raise UsageError(f"'{given}' is outside 3 to 110 years", where=where, fix=fix)
+    return years_old * 12 + months
+
+
+def read_grade(given: str) -> int:
+    """Return the school grade; ``K`` or 0 is the year before grade 1."""
+    bare = given.strip().upper()
+    if bare == "K":
+        return 0
+    if not re.fullmatch(r"\d{1,2}", bare) or int(bare) > 13:
+        fix = "Give a whole number from 1 to 13, or 0 (or K) for the year before grade 1."
+        raise UsageError(f"'{given}' is not a school grade", where="--grade", fix=fix)
+    return int(bare)
+
+
+def read_code(given: str) -> str:
+    """Return the pupil's code; anything that looks like a name is refused."""
+    bare = given.strip()
+    fix = "Use a code such as P07 and keep the list of names elsewhere."
+    if _NAME_LIKE.fullmatch(bare) or re.search(r"[^\W\d_][\s,]+[^\W\d_]", bare):
+        raise UsageError("this looks like a name, and records keep no names", where="--code", fix=fix)
+    if not _CODE.fullmatch(bare):
+        fix = "Use 1 to 32 letters, digits, - or _, starting with a letter or digit, such as P07."
+        raise UsageError(f"'{given}' is not a pupil code", where="--code", fix=fix)
+    return bare
+
+
+def read_date(given: str, *, today: dt.date | None = None) -> dt.date:
+    """Return the day from ``YYYY-MM-DD``; a day still to come, or before 1900, is refused."""
+    fix = "Write year-month-day, for example 2026-03-09."
+    bare = given.strip()
+    try:
+        day = dt.date.fromisoformat(bare) if _DATE.fullmatch(bare) else None
+    except ValueError:
+        day = None
+    if day is None:
+        raise UsageError(f"'{given}' is not a date", where="--date", fix=fix)
+    # A day of grace: the date line may put the writer a day ahead of the machine's clock.
+    latest = (today or dt.datetime.now(tz=dt.UTC).date()) + dt.timedelta(days=1)
+    if not dt.date(1900, 1, 1) <= day <= latest:
+        raise UsageError(f"'{given}' is not a day a sample can have been written", where="--date", fix=fix)
+    return day
+
+
+def read_number(given: str | float, where: str, low: float, high: float, unit: str) -> float:
+    """Return `given` as a number within `low` and `high`, or refuse it in one sentence."""
+    fix = f"Give a number from {low:g} to {high:g}{' ' + unit if unit else ''}."
+    if isinstance(given, str) and not re.fullmatch(r"\s*[+-]?(\d+(\.\d*)?|\.\d+)\s*", given, re.ASCII):
+        raise UsageError(f"'{given}' is not a number", where=where, fix=fix)
+    value = float(given)
+    if not low <= value <= high:  # also catches nan
+        raise UsageError(f"{value:g} is out of range", where=where, fix=fix)
+    return value
+
+
+def _whole(given: str | float, where: str, low: int, high: int, unit: str) -> int:
+    value = read_number(given, where, low, high, unit)
+    if value != int(value):
+        raise UsageError(f"{value:g} is not a whole number", where=where, fix=f"Give a whole number of {unit}.")
+    return int(value)
+
+
+def _choice(given: str, where: str, choices: tuple[str, ...]) -> str:
+    bare = given.strip().lower()
+    if bare not in choices:
+        raise UsageError(f"'{given}' is not one of its values", where=where, fix=f"Choose {', '.join(choices)}.")
+    return bare
+
+
+def _free(given: str, where: str) -> str:
+    bare = unicodedata.normalize("NFC", " ".join(given.split()))
+    if len(bare) > 60 or not _FREE.fullmatch(bare):
+        fix = "Use up to 60 letters, digits and plain punctuation, starting with a letter or digit."
+        raise UsageError(f"'{given[:70]}' cannot be used here", where=where, fix=fix)
+    return bare
+
+
+def read_task(
+    *,
+    text: str | None = None,
+    seconds: str | float | None = None,
+    letters: str | int | None = None,
+    reached: str | None = None,
+    age: str | None = None,
+    grade: str | int | None = None,
+    sex: str | None = None,
+    code: str | None = None,
+    date: str | None = None,
+    setting: str | None = None,
+    task: str | None = None,
+    instruction: str | None = None,
+    paper: str | None = None,
+    tool: str | None = None,
+    hand: str | None = None,
+    script: str | None = None,
+    country: str | None = None,
+    term: str | None = None,
+    effort: str | int | None = None,
+    today: dt.date | None = None,
+) -> Task:
+    """Check everything that was typed and return it as a `Task`; None means not given.
+
+    Parameters are those of `Task`, as typed: `age` as ``9:4``, `date` as ``2026-03-09``, `text` a passage or the name
+    of a text file. `today` stands in for the clock in tests.
+
+    Raises
+    ------
+    UsageError
+        For the first value that cannot be used, naming the option and how to mend it.
+    FileNotReadableError
+        When the text file cannot be read.
+    """
+    passage = "" if text is None else read_text(text)
+    return Task(
+        text=passage,
+        seconds=None if seconds is None else read_number(seconds, "--seconds", 1.0, _SECONDS_LIMIT, "seconds"),
+        letters=None if letters is None else _whole(letters, "--letters", 1, 100_000, "letters"),
+        reached=None if reached is None else find_reached(passage, reached),
+        age_months=None if age is None else read_age(age),
+        grade=None if grade is None else read_grade(str(grade)),
+        sex="unstated" if sex is None else _choice(sex, "--sex", SEXES),
+        code="" if code is None else read_code(code),
+        date=None if date is None else read_date(date, today=today),
+        setting="" if setting is None else _free(setting, "--setting").lower(),
+        task="" if task is None else _choice(task, "--task", TASKS),
+        instruction="" if instruction is None else _choice(instruction, "--instruction", INSTRUCTIONS),
+        paper="" if paper is None else _free(paper, "--paper"),
+        tool="" if tool is None else _free(tool, "--tool"),
+        hand="unstated" if hand is None else _choice(hand, "--hand", HANDS),
+        script="unstated" if script is None else _choice(script, "--script", SCRIPTS),
+        country="" if country is None else _free(country, "--country"),
+        term="" if term is None else _free(term, "--term"),
+        effort=None if effort is None else _whole(effort, "--effort", 0, 10, "points"),
+    )
