@@ -1,0 +1,280 @@
+"""Pen ink: even out the light, lift the printed rules off, and cut at half depth.
+
+Half depth. A pen stroke blurred by the scanner crosses half its depth where the unblurred edge lay, so heights and
+widths measured on the mask are unbiased as long as strokes are wider than the blur. The depth of the ink is taken
+locally (pencil fades, pens run dry), in cells of about 4 mm.
+
+What it does not see: ink lighter than a tenth of the darkest, ink under correction fluid, and where pen and a printed
+black rule run into each other along the rule.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from handwriting.geometry import Box, FloatArray
+from handwriting.rules import Rules, Ruling
+
+ByteImage = NDArray[np.uint8]
+
+_CELL = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pieces:
+    """The ink as connected pieces, kept as a list of its pixels: a page is mostly paper.
+
+    Attributes
+    ----------
+    x, y, piece : ndarray of int32, shape (pixels,)
+        Column, row and piece number of every ink pixel.
+    boxes : ndarray of int32, shape (pieces, 5)
+        Left, top, width, height and area of each piece, px.
+    shape : tuple of int
+        Height and width of the frame.
+    """
+
+    x: NDArray[np.int32]
+    y: NDArray[np.int32]
+    piece: NDArray[np.int32]
+    boxes: NDArray[np.int32]
+    shape: tuple[int, ...]
+
+    def mask(self) -> ByteImage:
+        """Return the picture of the ink, 255 on 0."""
+        image = np.zeros(self.shape, np.uint8)
+        image[self.y, self.x] = 255
+        return image
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ink:
+    """The pen's marks.
+
+    Attributes
+    ----------
+    pieces : Pieces
+        The connected pieces of ink.
+    flat : ndarray of uint8, shape (H, W)
+        The page with even light and without rules: paper 255.
+    stroke_px : float
+        Typical stroke width, px.
+    depth : float
+        Typical depth of the ink below the paper, 0 to 255.
+    noise : float
+        Standard deviation of the paper, 0 to 255.
+    set_aside : tuple of Box
+        Punch holes, scan edges and other solid matter that is not writing, frame px.
+    """
+
+    pieces: Pieces
+    flat: ByteImage
+    stroke_px: float
+    depth: float
+    noise: float
+    set_aside: tuple[Box, ...] = ()
+
+
+def flatten(grey: ByteImage, px_per_mm: float) -> ByteImage:
+    """Even out light and shadow: divide by the paper's own brightness.
+
+    The paper is taken as the brightest of each neighbourhood about 6 mm across, smoothed; strokes are narrower.
+    """
+    small = cv2.resize(grey, None, fx=1 / _CELL, fy=1 / _CELL, interpolation=cv2.INTER_AREA)
+    reach = max(1, round(3.0 * px_per_mm / _CELL))
+    paper = cv2.dilate(small, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1)))
+    paper = cv2.erode(paper, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1)))
+    paper = cv2.GaussianBlur(paper, (0, 0), max(1.0, reach * 0.7))
+    # Closing takes the brightest grain; paper proper is the mean, found again from the pixels that look like paper.
+    ratio = small.astype(np.float32) / np.maximum(paper, 1)
+    bright = ratio[ratio > 0.85]
+    grain = float(np.median(bright)) if bright.size else 1.0
+    paper = np.clip(paper.astype(np.float32) * grain, 24, 255).astype(np.uint8)
+    full = cv2.resize(paper, (grey.shape[1], grey.shape[0]), interpolation=cv2.INTER_LINEAR)
+    return cv2.divide(grey, full, scale=250)
+
+
+PAPER = 250  # what `flatten` makes of bare paper
+
+
+def lift_rules(flat: ByteImage, rules: Rules, px_per_mm: float) -> tuple[ByteImage, NDArray[np.uint8]]:
+    """Divide the rules out of the picture; return it and a mask (255) of where opaque rules had to be cut."""
+    lifted = flat.copy()
+    cut = np.zeros_like(flat)
+    if rules.across is not None:
+        _lift(lifted, cut, rules.across, px_per_mm)
+    for family in (rules.down, *rules.margins):
+        if family is not None:
+            # The transposed view shares memory: writing to it writes to the picture.
+            _lift(lifted.T, cut.T, family, px_per_mm)
+    return lifted, cut
+
+
+def _lift(image: ByteImage, cut: ByteImage, ruling: Ruling, px_per_mm: float) -> None:
+    """Divide one family of rules out, in place, each by its own cross-section along its length."""
+    height, width = image.shape
+    reach = max(3, round(0.45 * px_per_mm))
+    offsets = np.arange(-reach, reach + 1)
+    x0, x1 = int(max(0, ruling.left - 2 * px_per_mm)), int(min(width, ruling.right + 2 * px_per_mm))
+    x = np.arange(x0, x1)
+    if len(x) < 20:
+        return
+    pieces = max(2, round(len(x) / (20 * px_per_mm)))
+    bounds = np.linspace(0, len(x), pieces + 1).astype(int)
+    centres = (bounds[:-1] + bounds[1:]) / 2
+    for k in range(len(ruling.offsets)):
+        rows = np.rint(ruling.at(k, x.astype(np.float64))).astype(int)
+        if rows.min() < reach or rows.max() >= height - reach:
+            continue
+        index = rows[None, :] + offsets[:, None]
+        band = image[index, x[None, :]]
+        profile = np.stack([np.percentile(band[:, a:b], 62, axis=1) for a, b in zip(bounds[:-1], bounds[1:], strict=True)], 1)
+        edge = np.maximum(profile[:2].mean(0), profile[-2:].mean(0))
+        profile = np.minimum(profile / np.maximum(edge, 1), 1)
+        profile[profile > 0.985] = 1
+        spread = np.stack([np.interp(np.arange(len(x)), centres, p) for p in profile])
+        opaque = spread < 0.42
+        image[index, x[None, :]] = np.where(opaque, PAPER, np.clip(band / np.maximum(spread, 0.42), 0, PAPER)).astype(np.uint8)
+        cut[index, x[None, :]] = np.where(opaque, 255, 0).astype(np.uint8)
+
+
+def find_ink(lifted: ByteImage, cut: ByteImage, rules: Rules, px_per_mm: float) -> Ink | None:
+    """Cut the picture at half the local depth of the ink; None when there is nothing darker than paper grain."""
+    noise = _noise(lifted)
+    depth_map, depth = _depth(lifted, noise, px_per_mm)
+    if depth_map is None:
+        return None
+    # Half the depth of the stroke at hand: thin and light strokes never reach the depth of thick ones. Never inside the
+    # paper's own grain, nor so faint that show-through from the back would count.
+    size = (lifted.shape[1], lifted.shape[0])
+    floor = np.clip(PAPER - np.maximum(0.24 * depth_map, 4.5 * noise), 0, 255).astype(np.uint8)
+    deepest = np.clip(PAPER - depth_map, 0, 255).astype(np.uint8)
+    reach = max(3, round(0.5 * px_per_mm)) | 1
+    peak = cv2.erode(lifted, np.ones((reach, reach), np.uint8))
+    peak = cv2.max(peak, cv2.resize(deepest, size, interpolation=cv2.INTER_LINEAR))
+    half = cv2.addWeighted(peak, 0.5, peak, 0.0, PAPER / 2)
+    limit = cv2.min(half, cv2.resize(floor, size, interpolation=cv2.INTER_LINEAR))
+    mask = cv2.compare(lifted, limit, cv2.CMP_LT)
+    if cut.any():
+        mask = _rejoin(mask, cut, px_per_mm)
+    pieces, aside = _pieces(mask, rules, px_per_mm)
+    if len(pieces.boxes) == 0:
+        return None
+    return Ink(pieces, lifted, _stroke_width(mask, pieces), depth, noise, aside)
+
+
+def _noise(flat: ByteImage) -> float:
+    """Standard deviation of bare paper, from the differences of neighbours in a sample of rows."""
+    rows = flat[:: max(1, flat.shape[0] // 200)].astype(np.int16)
+    paper = (rows[:, 1:] > 225) & (rows[:, :-1] > 225)
+    difference = np.abs(np.diff(rows, axis=1))[paper]
+    return float(1.4826 * np.median(difference) / np.sqrt(2)) if difference.size else 1.0
+
+
+def _depth(flat: ByteImage, noise: float, px_per_mm: float) -> tuple[FloatArray | None, float]:
+    """Depth of the ink in cells of about 4 mm (255 scale), smoothed over empty cells, and its typical value."""
+    dark = cv2.bitwise_not(flat).astype(np.float32) - (255 - PAPER)
+    floor = max(18.0, 6 * noise)
+    histogram = cv2.calcHist([flat], [0], None, [256], [0, 256]).ravel()
+    levels = PAPER - np.arange(256)
+    counts = np.where(levels >= floor, histogram, 0)
+    if counts.sum() < 30:
+        return None, 0.0
+    # Otsu among the pixels clearly darker than paper tells faint smudges and edges from stroke cores.
+    order = np.argsort(levels)
+    sizes, values = counts[order], levels[order].astype(np.float64)
+    total, mean = sizes.sum(), (sizes * values).sum() / sizes.sum()
+    below = np.cumsum(sizes)
+    moment = np.cumsum(sizes * values)
+    between = (mean * below - moment) ** 2 / np.maximum(below * (total - below), 1e-9)
+    core = float(values[int(np.argmax(between))])
+    cell = max(8, round(4 * px_per_mm))
+    shape = (max(1, flat.shape[1] // cell), max(1, flat.shape[0] // cell))
+    inside = (dark >= max(floor, 0.8 * core)).astype(np.float32)
+    area = cv2.resize(inside, shape, interpolation=cv2.INTER_AREA)
+    sums = cv2.resize(dark * inside, shape, interpolation=cv2.INTER_AREA)
+    enough = area > 0.002
+    if not enough.any():
+        return None, 0.0
+    typical = float(sums[enough].sum() / area[enough].sum())
+    prior = 0.02
+    smooth_area = cv2.GaussianBlur(np.where(enough, area, 0), (0, 0), 1.2) + prior * 0.05
+    smooth_sum = cv2.GaussianBlur(np.where(enough, sums, 0), (0, 0), 1.2) + prior * 0.05 * typical
+    return (smooth_sum / smooth_area).astype(np.float64), typical
+
+
+def _rejoin(mask: ByteImage, cut: ByteImage, px_per_mm: float) -> ByteImage:
+    """Bridge the strokes that an opaque rule cut: ink above and below, straight or leaning, with only the rule between."""
+    reach = max(3, round(0.6 * px_per_mm)) | 1
+    joined = mask.copy()
+    for lean in (-1, 0, 1):
+        kernel = np.zeros((2 * reach + 1, 2 * reach + 1), np.uint8)
+        ends = (reach - lean * reach // 2, 2 * reach), (reach + lean * reach // 2, 0)
+        cv2.line(kernel, *ends, 1, 1)
+        joined |= cv2.bitwise_and(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, kernel), cut)
+    return joined
+
+
+def _pieces(mask: ByteImage, rules: Rules, px_per_mm: float) -> tuple[Pieces, tuple[Box, ...]]:
+    """Split the mask into connected pieces; specks, bits of rules, scan edges and punch holes are set aside."""
+    height, width = mask.shape
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8, ltype=cv2.CV_32S)
+    left, top, wide, tall, area = (stats[:, i] for i in range(5))
+    # Specks: smaller than a disc a third of a thin pen stroke across.
+    keep = area >= max(4, (0.16 * px_per_mm) ** 2)
+    edge = (left <= 1) | (top <= 1) | (left + wide >= width - 1) | (top + tall >= height - 1)
+    aside = edge & ((wide > 0.35 * width) | (tall > 0.35 * height) | (area > (8 * px_per_mm) ** 2))
+    solid = area > 0.68 * wide * tall
+    rounded = (np.minimum(wide, tall) > 3.2 * px_per_mm) & (np.maximum(wide, tall) < 9 * px_per_mm) & solid
+    beside = (left < 28 * px_per_mm) | (left + wide > width - 28 * px_per_mm)
+    aside |= rounded & beside & (np.abs(wide - tall) < 0.35 * np.maximum(wide, tall))
+    aside[0] = keep[0] = False
+    keep &= ~aside
+    for family, turned in ((rules.across, False), (rules.down, True), *((m, True) for m in rules.margins)):
+        if family is not None:
+            keep &= ~_leftover(family, left, top, wide, tall, px_per_mm, turned=turned)
+    boxes = tuple(Box(float(left[i]), float(top[i]), float(left[i] + wide[i]), float(top[i] + tall[i])) for i in np.flatnonzero(aside))
+    number = np.full(count, -1, np.int32)
+    number[keep] = np.arange(int(keep.sum()), dtype=np.int32)
+    points = cv2.findNonZero(mask)
+    if points is None:
+        return Pieces(np.empty(0, np.int32), np.empty(0, np.int32), np.empty(0, np.int32), np.empty((0, 5), np.int32), mask.shape), boxes
+    x, y = points.reshape(-1, 2).T
+    piece = number[labels[y, x]]
+    wanted = piece >= 0
+    return Pieces(x[wanted], y[wanted], piece[wanted], stats[keep], mask.shape), boxes
+
+
+def _leftover(
+    family: Ruling,
+    left: NDArray[np.int32],
+    top: NDArray[np.int32],
+    wide: NDArray[np.int32],
+    tall: NDArray[np.int32],
+    px_per_mm: float,
+    *,
+    turned: bool,
+) -> NDArray[np.bool_]:
+    """Tell which components are bits of a printed rule: wholly within its band and thin, or a dot of a dotted rule."""
+    along, across = (top + tall / 2, left + wide / 2) if turned else (left + wide / 2, top + tall / 2)
+    thick, length = (wide, tall) if turned else (tall, wide)
+    k = np.arange(len(family.offsets))
+    slope = family.slope + family.turn * k
+    rows = family.offsets[None, :] + along[:, None] * slope[None, :] + family.bend * (along**2)[:, None]
+    distance = np.abs(rows - across[:, None]).min(1)
+    near = distance < 0.3 * px_per_mm
+    thin = thick < 0.45 * px_per_mm
+    inside = (along > family.left - 4 * px_per_mm) & (along < family.right + 4 * px_per_mm)
+    return near & thin & inside & ((length > 2.2 * thick) | (thick < 0.36 * px_per_mm))
+
+
+def _stroke_width(mask: ByteImage, pieces: Pieces) -> float:
+    """Typical stroke width, px: twice the area over the outline's length, pooled over all pieces of some length."""
+    distance = cv2.distanceTransform(mask, cv2.DIST_L2, 3)
+    values = distance[pieces.y, pieces.x]
+    # In a long stroke of width w the distance to the edge has mean w / 4.
+    return float(4 * values.mean() - 1) if values.size else 0.0
