@@ -6,8 +6,11 @@ A page that is one scanned picture is drawn at the picture's own resolution, pix
 from __future__ import annotations
 
 import ctypes
+import math
 import re
+from collections.abc import Iterator
 from io import BytesIO
+from typing import NamedTuple
 
 import numpy as np
 import pypdfium2 as pdfium
@@ -19,11 +22,44 @@ from handwriting.intake import Message, Pixels, Sink
 
 DRAWN_DPI = 300
 _POINT_INCH = 1 / 72
-_INCH_MM = 25.4
+_POINT_MM = 25.4 / 72
 _PASSWORD = 4  # FPDF_ERR_PASSWORD; the text of the error is not to be relied on
 _COVERS = 0.5  # share of the page a picture must cover to set the resolution
-_FITS_PT = 1.0  # a picture whose edges lie this near the page's is the page
+_SQUARE = 0.02  # a picture whose pixels differ more than this along x and y is drawn with square ones
+_HAIR = 1e-3  # pixels
+_TINY = 1e-9
+_DEEPEST, _MOST_OBJECTS = 4, 10_000  # how far pictures are looked for inside forms
 _REPAIR = "Open it in a PDF viewer and print it to a new PDF, or scan the page again"
+
+_Matrix = tuple[float, float, float, float, float, float]
+_UNMOVED: _Matrix = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
+
+
+class _Box(NamedTuple):
+    """A rectangle on the page as displayed: points, y down."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    @property
+    def width(self) -> float:
+        return self.right - self.left
+
+    @property
+    def height(self) -> float:
+        return self.bottom - self.top
+
+
+class _Canvas(NamedTuple):
+    """How points of the page as displayed become pixels: x_px = scale_x * x_pt + shift_x."""
+
+    scale_x: float
+    scale_y: float
+    shift_x: float
+    shift_y: float
+    note: str
 
 
 def count(data: bytes) -> int:
@@ -42,14 +78,14 @@ def decode(data: bytes, options: Message, sink: Sink) -> Message:
     except pdfium.PdfiumError as error:
         raise DamagedFileError("this page cannot be read", fix=_REPAIR) from error
     unit = _user_unit(document, index)
-    width_inch, height_inch = (float(side) * unit * _POINT_INCH for side in (width_pt, height_pt))
-    if not (width_inch > 0 and height_inch > 0):
+    if not (width_pt > 0 and height_pt > 0):
         raise DamagedFileError("this page has no size", fix=_REPAIR)
     notes = [] if unit == 1 else [f"PDF UserUnit {unit:g} applied"]
-    width, height, native = _page_pixels(page, width_inch, height_inch)
+    canvas = _canvas(page, width_pt, height_pt)
+    width, height = (max(1, round(side)) for side in (width_pt * canvas.scale_x, height_pt * canvas.scale_y))
     check_pixels(width, height, options)
-    notes.append(f"drawn at {native:.4g} dpi, the picture's own" if native else f"drawn at {DRAWN_DPI} dpi")
-    pixels = _draw(page, width, height)
+    notes.append(canvas.note)
+    pixels = _draw(page, canvas, width, height)
     low, high = int(pixels.min()), int(pixels.max())
     if low == high:
         notes.append("nothing drawn on this page")
@@ -61,9 +97,9 @@ def decode(data: bytes, options: Message, sink: Sink) -> Message:
         "format": "PDF",
         "count": len(document),
         "orientation": 1,
-        "dpi": (width / width_inch, height / height_inch),
+        "dpi": (canvas.scale_x / unit / _POINT_INCH, canvas.scale_y / unit / _POINT_INCH),
         "source": "PDF page size",
-        "size_mm": (width_inch * _INCH_MM, height_inch * _INCH_MM),
+        "size_mm": (width_pt * unit * _POINT_MM, height_pt * unit * _POINT_MM),
         "notes": notes,
     }
 
@@ -99,32 +135,92 @@ def _user_unit(document: pdfium.PdfDocument, index: int) -> float:
     return found.pop()
 
 
-def _page_pixels(page: pdfium.PdfPage, width_inch: float, height_inch: float) -> tuple[int, int, float | None]:
-    """Choose the size to draw at: (width, height, the picture's own dpi or None when drawn at `DRAWN_DPI`)."""
-    left, bottom, right, top = _visible_box(page)
-    area = (right - left) * (top - bottom)
-    best: tuple[float, float, float] | None = None
-    turned = page.get_rotation() in {90, 270}
-    unit = width_inch * 72 / ((top - bottom) if turned else (right - left))
-    for thing in page.get_objects(filter=(raw.FPDF_PAGEOBJ_IMAGE,), max_depth=4):
-        x0, y0, x1, y1 = thing.get_bounds()
-        inside = max(0.0, min(x1, right) - max(x0, left)) * max(0.0, min(y1, top) - max(y0, bottom))
-        if inside < _COVERS * area or x1 <= x0 or y1 <= y0:
+def _canvas(page: pdfium.PdfPage, width_pt: float, height_pt: float) -> _Canvas:
+    """Choose pixels for the page so that its main picture, where it has one, comes out pixel for pixel."""
+    best: tuple[_Box, float, float] | None = None
+    for matrix, across, down in _pictures(page):
+        box = _placed(page, matrix)
+        if box.width <= 0 or box.height <= 0 or across < 1 or down < 1:
             continue
-        a, b, c, d, _, _ = thing.get_matrix().get()
-        across, down = thing.get_px_size()
-        if abs(a) + abs(d) < abs(b) + abs(c):
-            across, down = down, across
-        dpi = (across / (x1 - x0) * 72 / unit, down / (y1 - y0) * 72 / unit)
-        fits = max(abs(x0 - left), abs(y0 - bottom), abs(x1 - right), abs(y1 - top)) <= _FITS_PT
-        if best is None or max(dpi) > best[0]:
-            best = (max(dpi), across if fits else 0, down if fits else 0)
+        shown_x = max(0.0, min(box.right, width_pt) - max(box.left, 0.0))
+        shown_y = max(0.0, min(box.bottom, height_pt) - max(box.top, 0.0))
+        if shown_x * shown_y < _COVERS * width_pt * height_pt:
+            continue
+        per_point = _picture_scale(page, matrix, across, down)
+        if best is None or max(per_point) > max(best[1:]):
+            best = (box, *per_point)
     if best is None:
-        return max(1, round(width_inch * DRAWN_DPI)), max(1, round(height_inch * DRAWN_DPI)), None
-    dpi_own, across, down = best
-    if across and abs(across / down / ((right - left) / (top - bottom)) - 1) < 0.02:
-        return (int(down), int(across), dpi_own) if turned else (int(across), int(down), dpi_own)
-    return max(1, round(width_inch * dpi_own)), max(1, round(height_inch * dpi_own)), dpi_own
+        scale = DRAWN_DPI * _POINT_INCH
+        return _Canvas(scale, scale, 0.0, 0.0, f"drawn at {DRAWN_DPI} dpi")
+    box, scale_x, scale_y = best
+    if abs(scale_x / scale_y - 1) > _SQUARE:
+        scale_x = scale_y = max(scale_x, scale_y)
+    # The picture's edges go a hair inside whole pixels: PDFium rounds outwards and would stretch it by one.
+    shift_x, shift_y = (round(edge * scale) - edge * scale for edge, scale in ((box.left, scale_x), (box.top, scale_y)))
+    return _Canvas(scale_x, scale_y, shift_x, shift_y, "drawn at the picture's own resolution")
+
+
+def _picture_scale(page: pdfium.PdfPage, matrix: _Matrix, across: int, down: int) -> tuple[float, float]:
+    """Pixels per point of a picture along x and y of the page as displayed."""
+    a, b, c, d, _, _ = matrix
+    one, other = across / max(math.hypot(a, b), _TINY), down / max(math.hypot(c, d), _TINY)
+    sideways = (abs(a) + abs(d) < abs(b) + abs(c)) != (page.get_rotation() in {90, 270})
+    return (other, one) if sideways else (one, other)
+
+
+def _pictures(page: pdfium.PdfPage) -> Iterator[tuple[_Matrix, int, int]]:
+    """Find pictures on the page and inside its forms: placement in page space, pixels across and down."""
+    stack = [(raw.FPDFPage_GetObject(page, i), _UNMOVED, 0) for i in range(raw.FPDFPage_CountObjects(page))]
+    for _ in range(_MOST_OBJECTS):
+        if not stack:
+            return
+        thing, outer, depth = stack.pop()
+        kind = raw.FPDFPageObj_GetType(thing)
+        if kind not in {raw.FPDF_PAGEOBJ_IMAGE, raw.FPDF_PAGEOBJ_FORM}:
+            continue
+        own = raw.FS_MATRIX()
+        if not raw.FPDFPageObj_GetMatrix(thing, own):
+            continue
+        matrix = _after((own.a, own.b, own.c, own.d, own.e, own.f), outer)
+        if kind == raw.FPDF_PAGEOBJ_IMAGE:
+            across, down = ctypes.c_uint(), ctypes.c_uint()
+            if raw.FPDFImageObj_GetImagePixelSize(thing, across, down):
+                yield matrix, across.value, down.value
+        elif depth < _DEEPEST:
+            inner = range(raw.FPDFFormObj_CountObjects(thing))
+            stack += [(raw.FPDFFormObj_GetObject(thing, i), matrix, depth + 1) for i in inner]
+
+
+def _after(inner: _Matrix, outer: _Matrix) -> _Matrix:
+    """Combine two placements, the inner one applied first (ISO 32000-1, 8.3.4: row vectors)."""
+    a, b, c, d, e, f = inner
+    p, q, r, s, t, u = outer
+    return (
+        a * p + b * r,
+        a * q + b * s,
+        c * p + d * r,
+        c * q + d * s,
+        e * p + f * r + t,
+        e * q + f * s + u,
+    )
+
+
+def _placed(page: pdfium.PdfPage, matrix: _Matrix) -> _Box:
+    """Find where the unit square goes on the page as displayed: points, x right and y down from its top left corner."""
+    left, bottom, right, top = _visible_box(page)
+    a, b, c, d, e, f = matrix
+    corners = [(e + a * i + c * j, f + b * i + d * j) for i in (0, 1) for j in (0, 1)]
+    match page.get_rotation():
+        case 90:
+            shown = [(y - bottom, x - left) for x, y in corners]
+        case 180:
+            shown = [(right - x, y - bottom) for x, y in corners]
+        case 270:
+            shown = [(top - y, right - x) for x, y in corners]
+        case _:
+            shown = [(x - left, top - y) for x, y in corners]
+    xs, ys = zip(*shown, strict=True)
+    return _Box(min(xs), min(ys), max(xs), max(ys))
 
 
 def _visible_box(page: pdfium.PdfPage) -> tuple[float, float, float, float]:
@@ -134,7 +230,7 @@ def _visible_box(page: pdfium.PdfPage) -> tuple[float, float, float, float]:
     return box if box[0] < box[2] and box[1] < box[3] else media
 
 
-def _draw(page: pdfium.PdfPage, width: int, height: int) -> Pixels:
+def _draw(page: pdfium.PdfPage, canvas: _Canvas, width: int, height: int) -> Pixels:
     """Draw the page to exactly so many pixels, (H, W, 3) RGB."""
     stride = (3 * width + 3) // 4 * 4
     store = np.full(stride * height, 255, np.uint8)
@@ -142,8 +238,12 @@ def _draw(page: pdfium.PdfPage, width: int, height: int) -> Pixels:
     bitmap = raw.FPDFBitmap_CreateEx(width, height, raw.FPDFBitmap_BGR, address, stride)
     if not bitmap:
         raise MemoryError
+    hair_x, hair_y = 1 - 2 * _HAIR / width, 1 - 2 * _HAIR / height
+    matrix = raw.FS_MATRIX(
+        canvas.scale_x * hair_x, 0, 0, canvas.scale_y * hair_y, canvas.shift_x + _HAIR, canvas.shift_y + _HAIR
+    )
     flags = raw.FPDF_ANNOT | raw.FPDF_REVERSE_BYTE_ORDER
-    raw.FPDF_RenderPageBitmap(bitmap, page, 0, 0, width, height, 0, flags)
+    raw.FPDF_RenderPageBitmapWithMatrix(bitmap, page, matrix, raw.FS_RECTF(0, 0, width, height), flags)
     raw.FPDFBitmap_Destroy(bitmap)
     drawn: Pixels = store.reshape(height, stride)[:, : 3 * width].reshape(height, width, 3)
     return drawn
