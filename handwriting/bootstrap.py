@@ -1,0 +1,194 @@
+"""Interval of any statistic over marks that come in lines of writing.
+
+Marks on one line are alike, so a page of 300 letters does not hold 300 independent ones. Lines are drawn whole, their
+marks kept as they are: drawing the marks again inside a drawn line counts their scatter twice (Davison & Hinkley 1997,
+3.8), and in simulation covered 98 % of pages where lines do not differ and 78-90 % where they differ much.
+
+The default interval was chosen by simulation (`tests/benchmarks/bootstrap_coverage.py` prints the table): on 4 to 15
+lines plain percentile and BCa intervals cover 57-92 % and not 95 %, because the bootstrap of few lines is too narrow by
+sqrt((a - 1) / a) and knows nothing of the t distribution.
+
+Sources: Efron & Tibshirani (1993), An Introduction to the Bootstrap, 11-14 (jackknife, bootstrap-t, BCa); Davison &
+Hinkley (1997), Bootstrap Methods and their Application, 3.8; Hesterberg (2015), The American Statistician 69, 371-386
+(expanded percentile). Recalled, not re-read; the tests hold the code to worked values and to simulation instead.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import special, stats
+
+from handwriting.quantity import NotMeasured
+from handwriting.statistics import FloatArray, Interval, Statistic
+
+Method = Literal["small-cluster", "percentile", "expanded", "bca", "bootstrap-t"]
+
+
+def line_bootstrap(
+    groups: Sequence[ArrayLike],
+    statistic: Statistic,
+    *,
+    seed: int,
+    draws: int = 2000,
+    level: float = 0.95,
+    method: Method = "small-cluster",
+) -> Interval | NotMeasured:
+    """Interval of a statistic over marks that come in lines of writing.
+
+    Parameters
+    ----------
+    groups : sequence of array_like, shape (marks,) or (marks, columns)
+        The marks of each line; empty lines are left out. With one line only, its marks are resampled as if they were
+        independent, which the caller should flag ``few-lines``.
+    statistic : Statistic
+        One of those above, or your own.
+    seed : int
+        The same seed gives the same interval.
+    draws : int
+        Resamples.
+    level : float
+        Share of pages whose interval should hold the writer's value.
+    method : str
+        ``small-cluster`` (default): bootstrap standard error times sqrt(a / (a - 1)), a the number of lines, and the t
+        distribution with a - 1 degrees of freedom. A spread is treated on its logarithm, its bias (the bootstrap's own
+        estimate) taken off, the larger of the bootstrap and jackknife errors used, and the interval given the skew of
+        a chi-square with that error. ``percentile``; ``expanded`` (percentiles moved out for few lines); ``bca``;
+        ``bootstrap-t`` (studentised by the jackknife over lines).
+
+    Returns
+    -------
+    Interval or NotMeasured
+        ``undefined`` when the statistic has no value for the page or for more than a fifth of the draws;
+        ``few-letters`` when there are fewer than two marks.
+    """
+    lines = [np.asarray(group, float) for group in groups]
+    lines = [line for line in lines if line.shape[0]]
+    if len(lines) == 1:
+        lines = list(lines[0][:, None] if lines[0].ndim == 1 else lines[0][:, None, :])
+    if len(lines) < 2:
+        return NotMeasured("few-letters", "an interval needs at least two marks")
+    marks = np.concatenate(lines)
+    owner = np.repeat(np.arange(len(lines)), [line.shape[0] for line in lines])
+    counts = np.random.default_rng(seed).multinomial(len(lines), np.full(len(lines), 1.0 / len(lines)), size=draws)
+    sample = _Sample(marks, owner, statistic, len(lines))
+    value = float(sample.at(np.ones((1, len(lines))))[0])
+    drawn = sample.at(counts.astype(float))
+    kept = np.isfinite(drawn) & ((drawn > 0) | (not statistic.spread))
+    if not math.isfinite(value) or (statistic.spread and value <= 0) or kept.mean() < 0.8:
+        return NotMeasured("undefined", "the marks leave the measure without a value, or are all the same")
+    if method == "small-cluster":
+        return _small_cluster(sample, value, drawn[kept], level)
+    if method == "bootstrap-t":
+        return _bootstrap_t(sample, value, drawn[kept], counts[kept], level)
+    return _by_percentiles(sample, value, drawn[kept], level, method)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sample:
+    marks: FloatArray
+    owner: NDArray[np.intp]
+    statistic: Statistic
+    lines: int
+
+    def at(self, counts: FloatArray) -> FloatArray:
+        """Return the statistic for line counts, shape (draws, lines)."""
+        return self.statistic.of(self.marks, np.take(counts, self.owner, axis=1))
+
+    def left_out(self) -> FloatArray:
+        """Return the statistic with each line left out in turn; lines whose absence undefines it are not in it."""
+        values = self.at(1.0 - np.eye(self.lines))
+        return values[np.isfinite(values)]
+
+
+def _jackknife_error(values: FloatArray) -> float:
+    n = values.size
+    return math.sqrt((n - 1) / n * float(((values - values.mean()) ** 2).sum())) if n > 1 else 0.0
+
+
+def _small_cluster(sample: _Sample, value: float, drawn: FloatArray, level: float) -> Interval:
+    lines, statistic = sample.lines, sample.statistic
+    inflate = lines / (lines - 1)
+    t = float(stats.t.ppf((1 + level) / 2, lines - 1))
+    se = float(drawn.std(ddof=1)) * math.sqrt(inflate)
+    if not statistic.spread:
+        return Interval(value - t * se, value + t * se, se)
+    logs = np.log(drawn)
+    centre, error = math.log(value), float(logs.std(ddof=1)) * math.sqrt(inflate)
+    if statistic.smooth:
+        centre -= inflate * (float(logs.mean()) - centre)
+        left = sample.left_out()
+        error = max(error, _jackknife_error(np.log(left[left > 0])))
+    if error == 0.0:
+        return Interval(value, value, 0.0)
+    z = float(stats.norm.ppf((1 + level) / 2))
+    freedom = _freedom_for(2.0 * error * t / z)
+    ends = stats.chi2.ppf([(1 + level) / 2, (1 - level) / 2], freedom)
+    low, high = (math.exp(centre + 0.5 * math.log(freedom / end)) if end > 0 else math.inf for end in ends)
+    # The bias taken off may be larger than the interval is wide; the value itself always stays inside.
+    return Interval(min(low, value), max(high, value), se)
+
+
+def _freedom_for(error: float) -> float:
+    """Degrees of freedom of the chi-square whose logarithm has SD `error`: trigamma(df / 2) = error^2."""
+    target = error**2
+    low, high = math.log(1e-2), math.log(4.0 / target + 4.0)
+    for _ in range(60):
+        middle = (low + high) / 2.0
+        if float(special.polygamma(1, math.exp(middle) / 2.0)) > target:
+            low = middle
+        else:
+            high = middle
+    return math.exp((low + high) / 2.0)
+
+
+def _by_percentiles(
+    sample: _Sample, value: float, drawn: FloatArray, level: float, method: Literal["percentile", "expanded", "bca"]
+) -> Interval:
+    se = float(drawn.std(ddof=1))
+    z = float(stats.norm.ppf((1 + level) / 2))
+    if method == "expanded":
+        z = math.sqrt(sample.lines / (sample.lines - 1)) * float(stats.t.ppf((1 + level) / 2, sample.lines - 1))
+    shift, curve = 0.0, 0.0
+    if method == "bca":
+        below = (np.sum(drawn < value) + 0.5 * np.sum(drawn == value)) / drawn.size
+        shift = float(stats.norm.ppf(np.clip(below, 1 / drawn.size, 1 - 1 / drawn.size)))
+        away = (left := sample.left_out()).mean() - left
+        squares = float((away**2).sum())
+        curve = float((away**3).sum()) / (6.0 * squares**1.5) if squares > 0 else 0.0
+    at = [float(stats.norm.cdf(shift + (shift + end) / (1 - curve * (shift + end)))) for end in (-z, z)]
+    low, high = np.quantile(drawn, at)
+    return Interval(float(low), float(high), se)
+
+
+def _bootstrap_t(
+    sample: _Sample, value: float, drawn: FloatArray, counts: NDArray[np.int64], level: float
+) -> Interval | NotMeasured:
+    spread, lines = sample.statistic.spread, sample.lines
+    error = _jackknife_error(np.log(sample.left_out()) if spread else sample.left_out())
+    left = np.full((lines, drawn.size), np.nan)
+    for line in range(lines):
+        less = counts.astype(float)
+        less[:, line] -= 1.0
+        present = less[:, line] >= 0
+        left[line, present] = sample.at(less[present])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        left = np.log(left) if spread else left
+        times = np.where(np.isfinite(left), counts.T, 0)
+        middle = np.where(times > 0, left * times, 0.0).sum(axis=0) / times.sum(axis=0)
+        squares = np.where(times > 0, times * (left - middle) ** 2, 0.0).sum(axis=0)
+        errors = np.sqrt((lines - 1) / lines * squares)
+        ratio = ((np.log(drawn) - math.log(value)) if spread else (drawn - value)) / errors
+    ratio = ratio[np.isfinite(ratio)]
+    if ratio.size < 0.8 * drawn.size:
+        return NotMeasured("few-lines", "too few lines to studentise")
+    high_t, low_t = np.quantile(ratio, [(1 + level) / 2, (1 - level) / 2])
+    if spread:
+        ends = (math.log(value) - high_t * error, math.log(value) - low_t * error)
+        return Interval(math.exp(ends[0]), math.exp(min(ends[1], 700.0)), float(drawn.std(ddof=1)))
+    return Interval(value - float(high_t) * error, value - float(low_t) * error, float(drawn.std(ddof=1)))
