@@ -185,7 +185,7 @@ def _paragraphs(text: str) -> list[str]:
 
 _MEASURE = r"""
 #let asked = json(bytes(sys.inputs.asked))
-#set text(font: "Libertinus Serif", hyphenate: false)
+#set text(font: "Libertinus Serif", hyphenate: false, ligatures: false, features: ("calt": 0))
 #set par(leading: 0.78em, spacing: 1.3em)
 #context for size in asked.sizes {
   let words = text(size: size * 1pt, for paragraph in asked.paragraphs { par(paragraph) })

@@ -1,0 +1,427 @@
+"""Read a copying sheet back from a scan or a photograph: where each mm of the page lies, and how far to trust it.
+
+`read_sheet` finds the fiducials, fits the page's mapping to them, reads the square code in the straightened picture,
+and says what it saw of curl, shadow and glare. Millimetres are refused when the corners of the fiducials lie further
+from the fitted page than 0.3 mm root mean square or 0.6 mm at worst (limits: measures.md of the design, 3.5).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from handwriting.errors import SheetError, TextMismatchError, UsageError
+from handwriting.geometry import FloatArray
+from handwriting.sheet.code import read_code
+from handwriting.sheet.layout import BAR_MM, FIDUCIAL_MM, PER_SHEET, Hand, Paper, SheetCode, SheetLayout
+from handwriting.sheet.layout import fiducials as fiducials_of
+from handwriting.sheet.layout import kind_of_id, page_size, sheet_layout
+from handwriting.sheet.lighting import see_light
+from handwriting.sheet.marks import Grey, Marks, find_marks
+from handwriting.sheet.optics import PageFit, PageMapping, fit_page
+from handwriting.sheet.passages import fingerprint, list_passages
+
+LARGEST_RMS_MM = 0.3
+LARGEST_MISS_MM = 0.6
+FEWEST_FOR_MM = 8
+LARGEST_SCALE_SD = 0.005
+
+_FEWEST = 4
+_OFF_MARK_MM = 0.35
+_BENT_MM = 0.12
+_STRAY_MM = 12.0
+_ADVICE = "lay the sheet flat, light it from the side, and fill the frame"
+_BAR_RANGE_MM = (85.0, 110.0)
+_BAR_READING_SD_MM = 0.25
+_PRINT_SD = 0.005
+"""Standard uncertainty of an unchecked printer's scale at "100 %", relative; from memory, no source."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SheetReading:
+    """A page of a copying sheet found in a picture.
+
+    Parameters
+    ----------
+    layout : SheetLayout
+        The page as designed, in nominal mm: rules, base lines, writing area, code.
+    text : str or None
+        The passage; None when it is the user's own and was not given.
+    fit : PageFit
+        The fitted page; `fit.mapping` works in nominal mm.
+    marks_found, marks_used : int
+        Fiducials seen, and those that the fit rests on.
+    print_scale : float
+        True mm per nominal mm: below 1 when the printer shrank the sheet. 1 when the bar was not measured.
+    print_statement : str
+        What the scale of the print rests on, a sentence for the report.
+    scale_sd : float
+        Relative standard uncertainty of lengths on this page, from the fit and from the print.
+    mm_refused : str
+        Why no mm may be reported; empty when they may.
+    flags : tuple of str
+        Codes from `SHEET_FLAGS`.
+    """
+
+    layout: SheetLayout
+    text: str | None
+    fit: PageFit
+    marks_found: int
+    marks_used: int
+    print_scale: float
+    print_statement: str
+    scale_sd: float
+    mm_refused: str
+    flags: tuple[str, ...]
+
+    @property
+    def code(self) -> SheetCode:
+        """What the page's square code says."""
+        return self.layout.code
+
+    @property
+    def mapping(self) -> PageMapping:
+        """The mapping between nominal mm and px."""
+        return self.fit.mapping
+
+    def to_image(self, page_mm: FloatArray) -> FloatArray:
+        """Return image px, shape (..., 2), of places on the page in true mm, shape (..., 2)."""
+        return self.mapping.to_image(np.asarray(page_mm, dtype=np.float64) / self.print_scale)
+
+    def to_page(self, image_px: FloatArray) -> FloatArray:
+        """Return places on the page in true mm, shape (..., 2), of image px, shape (..., 2)."""
+        return self.mapping.to_page(image_px) * self.print_scale
+
+    def baselines_mm(self) -> tuple[float, ...]:
+        """Return y of each printed base line, true mm from the top of the sheet."""
+        return tuple(y * self.print_scale for y in self.layout.baselines)
+
+    def upright(self, picture: NDArray[np.uint8], dpi: float = 300.0) -> NDArray[np.uint8]:
+        """Return the page straightened and upright at a true resolution.
+
+        Pixel (i, j) shows the place ``((j + 0.5), (i + 0.5)) * 25.4 / dpi`` true mm from the sheet's top left corner.
+
+        Parameters
+        ----------
+        picture : array (height, width) or (height, width, 3)
+            The picture `read_sheet` was given, or its colour version.
+        dpi : float
+            Pixels per inch of the result.
+        """
+        return straighten(self.mapping, picture, self.layout, self.print_scale, dpi)
+
+
+SHEET_FLAGS: dict[str, tuple[str, str]] = {
+    "sheet-not-flat": ("The sheet does not lie flat: its marks are off a flat page", _ADVICE),
+    "sheet-shadow": ("A strong shadow lies on the sheet", "light the sheet evenly, from the side"),
+    "sheet-glare": ("Part of the sheet is washed out by a reflection", "turn the flash off and light it from the side"),
+    "sheet-marks-hidden": ("Some of the sheet's square marks are covered, cut off or smudged", "keep all marks in view"),
+    "sheet-print-unchecked": ("The sheet's 100 mm bar was not measured", "measure the bar and give --bar-mm"),
+    "sheet-print-size": ("The scan says the sheet was not printed at full size", "measure the bar and give --bar-mm"),
+    "sheet-code-unread": ("The square code could not be read; text and ruling are as given", "keep the code in view"),
+}
+"""Code -> (meaning, advice) of every flag a reading may carry."""
+
+
+def read_sheet(
+    grey: Grey,
+    *,
+    bar_mm: float | None = None,
+    dpi: float | None = None,
+    text: str | None = None,
+    instead: SheetCode | None = None,
+    where: str = "",
+) -> SheetReading | None:
+    """Find a copying sheet in a picture, however it lies.
+
+    Parameters
+    ----------
+    grey : array (height, width)
+        Grey picture, uint8.
+    bar_mm : float, optional
+        What a ruler shows for the sheet's 100 mm bar.
+    dpi : float, optional
+        Resolution the scanner claims; used only to notice a print of the wrong size.
+    text : str, optional
+        The copied text, where it is the user's own.
+    instead : SheetCode, optional
+        What the square code would say (`plan_sheet` knows), to be used when it cannot be read.
+    where : str
+        File and page for messages.
+
+    Returns
+    -------
+    SheetReading or None
+        None when the picture holds no sheet of ours.
+
+    Raises
+    ------
+    SheetError
+        Two sheets in one picture, a newer version, too little of the sheet in view, or a code that cannot be read.
+    TextMismatchError
+        When `text` is not the text the sheet was made for.
+    UsageError
+        When `bar_mm` cannot be the length of the bar.
+    """
+    if bar_mm is not None and not _BAR_RANGE_MM[0] <= bar_mm <= _BAR_RANGE_MM[1]:
+        raise UsageError(
+            f"the sheet's bar cannot be {bar_mm:g} mm long",
+            where=where,
+            fix=f"It is made 100 mm long and prints at {_BAR_RANGE_MM[0]:g} to {_BAR_RANGE_MM[1]:g} mm: measure it again",
+        )
+    marks = find_marks(grey)
+    if len(marks) < _FEWEST:
+        return None
+    kind, marks = _one_sheet(marks, where)
+    fit, marks = _fit(grey, kind, marks, where)
+    layout, flags = _read_layout(grey, kind, fit, instead, where)
+    known = _text_of(layout.code, text, where)
+    hidden = _hidden(fit.mapping, kind, marks, grey.shape)
+    if hidden:
+        flags.append("sheet-marks-hidden")
+    if fit.bent_mm > _BENT_MM:
+        flags.append("sheet-not-flat")
+    flags += see_light(straighten(fit.mapping, grey, layout, 1.0, 50.8))
+    scale, print_sd, statement = _print_scale(bar_mm)
+    if bar_mm is None:
+        flags.append("sheet-print-unchecked")
+        off = _claimed_scale(fit.mapping, layout, dpi)
+        if off is not None:
+            flags.append("sheet-print-size")
+            statement = (
+                f"The scanner's {dpi:g} dpi says the sheet was printed at {100 * off:.1f} % of its size; this was not "
+                "applied. Measure the 100 mm bar and give it with --bar-mm."
+            )
+    return SheetReading(
+        layout,
+        known,
+        fit,
+        len(marks) + hidden,
+        len(marks),
+        scale,
+        statement,
+        float(np.hypot(fit.scale_sd, print_sd)),
+        _refusal(fit, len(marks)),
+        tuple(flags),
+    )
+
+
+def _one_sheet(marks: Marks, where: str) -> tuple[tuple[Paper, Hand], Marks]:
+    """Return the kind of the one sheet in view and its marks, each once."""
+    keep = np.ones(len(marks), dtype=bool)
+    twice = 0
+    middles = marks.corners.mean(axis=1)
+    sides = np.linalg.norm(marks.corners - np.roll(marks.corners, 1, axis=1), axis=-1).mean(axis=1)
+    for i in range(len(marks)):
+        for j in range(i):
+            if marks.ids[i] == marks.ids[j] and keep[j]:
+                if np.linalg.norm(middles[i] - middles[j]) > sides[i]:
+                    twice += 1
+                keep[i] = False
+    kinds = [kind_of_id(int(identity)) for identity in marks.ids]
+    counts = {kind: kinds.count(kind) for kind in set(kinds)}
+    if None in counts and counts[None] >= max(_FEWEST, max(v for k, v in counts.items())):
+        raise SheetError(
+            "this is a sheet of a newer version than this program knows",
+            where=where,
+            fix="Update the program, or print a fresh sheet with this one",
+        )
+    ours: dict[tuple[Paper, Hand], int] = {k: v for k, v in counts.items() if k is not None}
+    best = max(ours, key=lambda kind: ours[kind])
+    if twice >= 2 or sum(count >= 3 for count in ours.values()) > 1:
+        raise _two_sheets(where)
+    return best, marks.only(keep & np.array([kind == best for kind in kinds]))
+
+
+def _two_sheets(where: str) -> SheetError:
+    return SheetError("two sheets are in one picture", where=where, fix="Scan or photograph each page by itself")
+
+
+def _fit(grey: Grey, kind: tuple[Paper, Hand], marks: Marks, where: str) -> tuple[PageFit, Marks]:
+    """Fit the page, leaving out marks whose own shape is wrong (half covered) and strays."""
+    places = {mark.id: mark.corners() for mark in fiducials_of(*kind)}
+    page = np.stack([places[int(identity)] for identity in marks.ids])
+    size = (grey.shape[1], grey.shape[0])
+    width, height = page_size(*kind)
+    spots = np.array([(x, y) for x in np.linspace(25, width - 25, 4) for y in np.linspace(48, height - 30, 4)])
+    if len(marks) < _FEWEST:
+        raise _too_little(where)
+    _, inlier = cv2.findHomography(
+        page.mean(axis=1), marks.corners.mean(axis=1), cv2.RANSAC, _STRAY_MM * _mm_px(marks), maxIters=500
+    )
+    if inlier is None or inlier.sum() < _FEWEST:
+        raise _too_little(where)
+    stray = ~inlier.ravel().astype(bool)
+    if stray.sum() >= 3:
+        raise _two_sheets(where)
+    marks, page = marks.only(~stray), page[~stray]
+    fit = fit_page(page, marks.corners, size, spots, robust=True)
+    # A curled page moves a mark as a whole; a fingertip over a mark spoils its shape. Only the latter is left out.
+    own = fit.residuals_mm - np.median(fit.residuals_mm, axis=1, keepdims=True)
+    sound = np.linalg.norm(own, axis=-1).max(axis=1) <= _OFF_MARK_MM
+    if sound.sum() < _FEWEST or _spread_of(page[sound].mean(axis=1)) < 20.0:
+        raise _too_little(where)
+    return fit_page(page[sound], marks.corners[sound], size, spots, robust=False), marks.only(sound)
+
+
+def _too_little(where: str) -> SheetError:
+    return SheetError(
+        "too little of the copying sheet can be seen", where=where, fix="Keep all its square marks in view and uncovered"
+    )
+
+
+def _mm_px(marks: Marks) -> float:
+    sides = np.linalg.norm(marks.corners - np.roll(marks.corners, 1, axis=1), axis=-1)
+    return float(np.median(sides)) / FIDUCIAL_MM
+
+
+def _spread_of(places: FloatArray) -> float:
+    """Return the smaller standard deviation of places, mm: near 0 when they lie on one line."""
+    return float(np.sqrt(max(np.linalg.eigvalsh(np.cov(places.T))[0], 0.0)))
+
+
+def _read_layout(
+    grey: Grey, kind: tuple[Paper, Hand], fit: PageFit, instead: SheetCode | None, where: str
+) -> tuple[SheetLayout, list[str]]:
+    code = read_code(grey, fit.mapping, kind, where)
+    if code is not None:
+        return sheet_layout(code), []
+    if instead is None:
+        raise SheetError(
+            "the square code of the copying sheet cannot be read",
+            where=where,
+            fix="Take the picture again with the code at the top right flat and in view, or give the text and the ruling",
+        )
+    if (instead.paper, instead.hand) != kind:
+        raise SheetError(
+            f"the square code cannot be read, and the marks are those of a {kind[0]} sheet for the {kind[1]} hand, "
+            f"not of the {instead.paper} sheet for the {instead.hand} hand that was named",
+            where=where,
+            fix="Name the paper and the hand of this sheet",
+        )
+    return sheet_layout(instead), ["sheet-code-unread"]
+
+
+def _text_of(code: SheetCode, text: str | None, where: str) -> str | None:
+    if text is not None:
+        if fingerprint(text) != code.fingerprint:
+            raise TextMismatchError(
+                "the text given is not the one this copying sheet was made for",
+                where=where,
+                fix="Give the same text file that the sheet was made from, or leave the text out",
+            )
+        return text
+    return next((passage.text for passage in list_passages() if passage.fingerprint == code.fingerprint), None)
+
+
+def _hidden(mapping: PageMapping, kind: tuple[Paper, Hand], marks: Marks, shape: tuple[int, ...]) -> int:
+    """Count marks of the sheet that the fit does not use."""
+    return PER_SHEET - len(marks)
+
+
+def _print_scale(bar_mm: float | None) -> tuple[float, float, str]:
+    """Return true mm per nominal mm, its relative standard uncertainty, and a sentence on what it rests on."""
+    if bar_mm is None:
+        return (
+            1.0,
+            _PRINT_SD,
+            "Assumes the sheet was printed at full size: its 100 mm bar was not measured. If it was printed "
+            "'fit to page', lengths are stated 3 to 6 % too large.",
+        )
+    return (
+        bar_mm / BAR_MM,
+        _BAR_READING_SD_MM / bar_mm,
+        f"Scale corrected by the sheet's 100 mm bar, which measures {bar_mm:g} mm.",
+    )
+
+
+def _claimed_scale(mapping: PageMapping, layout: SheetLayout, dpi: float | None) -> float | None:
+    """Return the print scale that a scanner's claimed resolution implies, when it is clearly not 1 nor absurd."""
+    if not dpi:
+        return None
+    spots = np.array([(x, y) for x in (20, layout.width - 20) for y in (20, layout.height - 20)], dtype=np.float64)
+    local = mapping.px_per_mm(spots)
+    if np.ptp(local) > 0.01 * local.mean():
+        return None  # seen at a slant: not a scan, so the claim means nothing
+    scale = float(local.mean()) * 25.4 / dpi
+    return scale if 0.9 <= scale <= 1.08 and abs(scale - 1.0) > 0.012 else None
+
+
+def _refusal(fit: PageFit, used: int) -> str:
+    if fit.rms_mm > LARGEST_RMS_MM or fit.largest_mm > LARGEST_MISS_MM:
+        return (
+            f"the sheet's marks lie {fit.rms_mm:.2f} mm (at most {fit.largest_mm:.2f} mm) off a flat page; {_ADVICE}"
+        )
+    if used < FEWEST_FOR_MM:
+        return f"only {used} of the sheet's {PER_SHEET} square marks can be used; keep them all in view"
+    if fit.scale_sd > LARGEST_SCALE_SD:
+        return f"the visible marks fix the scale only to {100 * fit.scale_sd:.1f} %; keep them all in view"
+    return ""
+
+
+def straighten(
+    mapping: PageMapping, picture: NDArray[np.uint8], layout: SheetLayout, print_scale: float, dpi: float
+) -> NDArray[np.uint8]:
+    """Return the page upright at `dpi` true pixels per inch; see `SheetReading.upright`."""
+    step, grid = 25.4 / dpi, 16
+    columns = round(layout.width * print_scale / step)
+    rows = round(layout.height * print_scale / step)
+    x = (np.arange(0, columns + grid, grid) + 0.5) * step / print_scale
+    y = (np.arange(0, rows + grid, grid) + 0.5) * step / print_scale
+    coarse = mapping.to_image(np.stack(np.meshgrid(x, y), axis=-1)).astype(np.float32)
+    fine = np.empty((rows, columns, 2), dtype=np.float32)
+    # Grid point j lies at pixel j * grid exactly, which resizing does not honour: an affine warp does.
+    cv2.warpAffine(
+        coarse,
+        np.array([[grid, 0, 0], [0, grid, 0]], dtype=np.float64),
+        (columns, rows),
+        dst=fine,
+        flags=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return np.asarray(
+        cv2.remap(picture, fine, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(255, 255, 255)),
+        dtype=np.uint8,
+    )
+
+
+def check_pages(readings: Sequence[SheetReading], where: str = "") -> tuple[SheetReading, ...]:
+    """Return the pages of one sample in order.
+
+    Raises
+    ------
+    SheetError
+        When they come from sheets of different texts, rulings or layouts, or a page is there twice or missing between
+        others. Pages missing at the end are fine: the writer may not have needed them.
+    """
+    if not readings:
+        raise SheetError("there is no page to put together", where=where)
+    pages = sorted(readings, key=lambda reading: reading.code.page)
+    first = pages[0].code
+    for reading in pages[1:]:
+        code = reading.code
+        if code.fingerprint != first.fingerprint:
+            raise SheetError(
+                "the pages belong to sheets of two different passages",
+                where=where,
+                fix="Measure the pages of one passage at a time",
+            )
+        if (code.ruling, code.paper, code.hand, code.pages) != (first.ruling, first.paper, first.hand, first.pages):
+            raise SheetError(
+                "the pages belong to sheets of two different layouts",
+                where=where,
+                fix="Measure the pages of one sheet at a time",
+            )
+    numbers = [reading.code.page for reading in pages]
+    for number in range(1, numbers[-1] + 1):
+        if numbers.count(number) != 1:
+            raise SheetError(
+                f"page {number} of the sheet is {'missing' if number not in numbers else 'there more than once'}",
+                where=where,
+                fix="Give each page once, in any order",
+            )
+    return tuple(pages)
