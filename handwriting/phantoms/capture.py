@@ -128,7 +128,7 @@ def _light(capture: Capture, rng: np.random.Generator) -> ByteArray | None:
     light = 1 - capture.shading * (along - along.min()) / np.ptp(along)
     edge, lean = rng.uniform(0.55, 0.85), rng.uniform(-0.3, 0.3)
     light *= 1 - capture.shadow / (1 + np.exp(-(x + lean * (y - 0.5) - edge) / 0.05))
-    return np.rint(255 * light).astype(np.uint8)
+    return np.asarray(np.rint(255 * light), dtype=np.uint8)
 
 
 def _add_noise(page: ByteArray, sd: float, rng: np.random.Generator) -> None:
@@ -151,4 +151,5 @@ def _through_jpeg(image: ByteArray, capture: Capture) -> ByteArray:
     bgr = image[..., ::-1] if capture.colour else image
     _, data = cv2.imencode(".jpg", np.ascontiguousarray(bgr), [cv2.IMWRITE_JPEG_QUALITY, capture.jpeg])
     back = cv2.imdecode(data, cv2.IMREAD_COLOR if capture.colour else cv2.IMREAD_GRAYSCALE)
-    return np.ascontiguousarray(back[..., ::-1]) if capture.colour else np.asarray(back)
+    back = np.asarray(back, dtype=np.uint8)
+    return np.ascontiguousarray(back[..., ::-1]) if capture.colour else back

@@ -112,7 +112,7 @@ def _patchy(ink: ByteArray, capture: Capture, rng: np.random.Generator) -> ByteA
     tile = cv2.resize(grain, None, fx=cell, fy=cell, interpolation=cv2.INTER_LINEAR)
     times = (ink.shape[0] // tile.shape[0] + 1, ink.shape[1] // tile.shape[1] + 1)
     grain = np.tile(np.rint(255 * (1 - capture.texture * tile)).astype(np.uint8), times)[: ink.shape[0], : ink.shape[1]]
-    return cv2.multiply(ink, np.ascontiguousarray(grain), scale=1 / 255)
+    return np.asarray(cv2.multiply(ink, np.ascontiguousarray(grain), scale=1 / 255))
 
 
 def _rules(paper: Paper, turn: Turn) -> list[RuleTruth]:

@@ -68,7 +68,7 @@ class PlacedLine:
         turn = np.arctan(amplitude * number * np.cos(number * along + phase))
         s, v = along - up * np.sin(turn), rise + up * np.cos(turn)
         c, d = np.cos(self.drift), np.sin(self.drift)
-        return self.start + np.column_stack([s * c - v * d, -(s * d + v * c)])
+        return np.asarray(self.start + np.column_stack([s * c - v * d, -(s * d + v * c)]))
 
 
 def hull_gap(left: FloatArray, right: FloatArray) -> float:
@@ -192,7 +192,7 @@ def write_word(task: Task, writer: Writer, rng: np.random.Generator) -> PlacedWo
 
 
 def _close(word: PlacedWord, writer: Writer, rng: np.random.Generator) -> None:
-    points = np.concatenate([letter.hull for letter in word.letters])
+    points: FloatArray = np.concatenate([letter.hull for letter in word.letters])
     if word.joins:
         points = np.concatenate([points, *(ink_hull(j, w / 2) for j, w in word.joins)])
     if word.task.state == "crossed-out":
@@ -209,8 +209,8 @@ def _close(word: PlacedWord, writer: Writer, rng: np.random.Generator) -> None:
         else:
             n = max(4, int((right - left) / (0.45 * height)))
             x = np.linspace(left, right, n)
-            y = np.where(np.arange(n) % 2, 0.95, 0.1) * height + rng.normal(0, 0.1, n) * height
-            word.strike.append(_curve(np.column_stack([x, y]).tolist()))
+            ups = np.where(np.arange(n) % 2, 0.95, 0.1) * height + rng.normal(0, 0.1, n) * height
+            word.strike.append(_curve(np.column_stack([x, ups]).tolist()))
         points = np.concatenate([points, *(ink_hull(s, writer.pen_width_mm / 2) for s in word.strike)])
     word.hull = ink_hull(points, 0.0)
     word.moved(-float(word.hull[:, 0].min()))

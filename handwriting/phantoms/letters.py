@@ -91,13 +91,14 @@ def _jittered(glyph: Glyph, writer: Writer, rng: np.random.Generator) -> list[Fl
     moved = [np.array(s.points) for s in glyph.strokes]
     if not writer.shape_jitter:
         return moved
-    for points, stroke in zip(moved, glyph.strokes, strict=True):
+    for k, stroke in enumerate(glyph.strokes):
+        points = moved[k]
         push = rng.normal(0, 0.09 * writer.shape_jitter, points.shape)
         push[:, 1] *= 0.7
         for i in range(1, len(points)):
             if abs(stroke.points[i, 0] - stroke.points[i - 1, 0]) < 1e-9:
                 push[i, 0] = push[i - 1, 0]
-        points += push
+        moved[k] = points + push
     return moved
 
 
@@ -132,8 +133,8 @@ def _tremor(curve: FloatArray, writer: Writer, rng: np.random.Generator) -> Floa
         return np.zeros_like(curve)
     travel = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(curve, axis=0).T))]) / 0.7
     knots = np.arange(-3, travel[-1] + 4)
-    noise = rng.standard_normal((len(knots), 2)) * writer.tremor_mm * 1.33
-    # A Gaussian bump at each knot: smooth, and of RMS 1 / 1.33 for knots one apart.
+    noise = rng.standard_normal((len(knots), 2)) * writer.tremor_mm
+    # A Gaussian bump at each knot: smooth; 1.12 is its RMS for knots one apart.
     weight = np.exp(-((travel[:, None] - knots) ** 2))
     return np.asarray(weight @ noise / 1.12)
 

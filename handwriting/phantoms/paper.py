@@ -78,8 +78,11 @@ class Paper:
 
 @dataclass(frozen=True, slots=True)
 class RuleLine:
-    """One printed rule of the upright page: `kind` base, waist, top, bottom, square, vertical or margin; `at_mm` is y
-    for level rules and x for the others; `row` numbers the writing rules from 0."""
+    """One printed rule of the upright page.
+
+    `kind` is base, waist, top, bottom, square, vertical or margin; `at_mm` is y for level rules and x for the others;
+    `row` numbers the writing rules from 0.
+    """
 
     kind: str
     at_mm: float
@@ -89,7 +92,7 @@ class RuleLine:
 def writing_rows(paper: Paper) -> list[float]:
     """Return y, mm, of every rule (or aimed-at line of blank paper) that can be written on."""
     first = paper.top_mm + (_passage_depth(paper) if paper.passage else 0.0)
-    rows = []
+    rows: list[float] = []
     while first + len(rows) * paper.writing_pitch_mm <= paper.height_mm - paper.bottom_mm:
         rows.append(first + len(rows) * paper.writing_pitch_mm)
     return rows

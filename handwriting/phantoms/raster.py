@@ -51,14 +51,14 @@ def _distance(part: FloatArray, left: int, right: int, top: int, bottom: int) ->
     np.clip(t, 0, 1, out=t)
     away = (x - t * dx) ** 2
     away += (y - t * dy) ** 2
-    return np.sqrt(away.min(axis=0))
+    return np.asarray(np.sqrt(away.min(axis=0)))
 
 
 def _share(distance: FloatArray | NDArray[np.float32], width: float) -> ByteArray:
     """Share of a pixel `distance` away that a line of `width` covers, as 0-255 (edges cut square to the line)."""
     half = width / 2
     share = np.minimum(distance + 0.5, half) - np.maximum(distance - 0.5, -half)
-    return (np.clip(share, 0, 1) * 255 + 0.5).astype(np.uint8)
+    return np.asarray(np.clip(share, 0, 1) * 255 + 0.5, dtype=np.uint8)
 
 
 def draw_rule(cover: ByteArray, at: float, slope: float, width: float, *, upright: bool = False) -> None:

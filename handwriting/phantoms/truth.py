@@ -8,10 +8,8 @@ Frame
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from typing import Any
-
-import numpy as np
 
 from handwriting.geometry import Box, Polyline
 
@@ -141,7 +139,7 @@ class Truth:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain dictionaries, lists and numbers."""
-        return {name: _plain(getattr(self, name)) for name in self.__dataclass_fields__}
+        return {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
 
     def to_json(self) -> str:
         """Return the truth as JSON text."""
@@ -149,16 +147,10 @@ class Truth:
 
 
 def _plain(value: Any) -> Any:  # noqa: ANN401 - walks any dataclass
-    if isinstance(value, (LineTruth,)):
-        return {name: _plain(getattr(value, name)) for name in value.__dataclass_fields__}
     if isinstance(value, Polyline):
         return {"x": value.x.tolist(), "y": value.y.tolist()}
     if isinstance(value, (tuple, list)):
         return [_plain(v) for v in value]
-    if isinstance(value, dict):
-        return {k: _plain(v) for k, v in value.items()}
-    if isinstance(value, np.generic):
-        return value.item()
-    if hasattr(value, "__dataclass_fields__"):
-        return asdict(value)
+    if is_dataclass(value):
+        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
     return value
