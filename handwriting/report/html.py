@@ -1,0 +1,224 @@
+"""The report as one HTML page: no script, nothing fetched, a strict page policy, two A4 pages when printed."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import io
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from jinja2 import Environment, StrictUndefined, Template
+from markupsafe import Markup
+from PIL import Image
+
+from handwriting.quantity import Measured
+from handwriting.record import Record
+from handwriting.report import facts, plain
+from handwriting.report.charts import SpeedRow, legend_key, speed_chart
+from handwriting.report.overlay import Picture, overlay, shown_marks
+from handwriting.report.rounding import number, rounded
+from handwriting.report.words import Catalogue, catalogue
+
+_PICTURE_PX = 1500
+_PICTURE_BYTES = 900_000
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """One row of the technical table."""
+
+    name: str
+    term: str
+    value: str
+    interval: str
+    n: int
+    notes: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Compared:
+    """One row of the table of published figures."""
+
+    number: int
+    who: str
+    citation: str
+    obtained: str
+    mean: str
+    sd: str
+    n: str
+    z: str
+    percentile: str
+    differences: str
+
+
+@cache
+def _template() -> Template:
+    text = _resource("report.html.j2")
+    return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True).from_string(text)
+
+
+def _resource(name: str) -> str:
+    return resources.files("handwriting.report").joinpath(name).read_text("utf-8")
+
+
+def render_html(record: Record, picture: Picture, *, words: Catalogue | None = None) -> str:
+    """Return the whole report of a page as HTML text.
+
+    Parameters
+    ----------
+    record : Record
+        The page measured; every number shown comes from it.
+    picture : array, uint8, (rows, columns) or (rows, columns, 3) RGB
+        The upright frame the record's coordinates refer to.
+    words : Catalogue, optional
+        Wording; English when left out.
+    """
+    words = words or catalogue()
+    style = _resource("report.css")
+    code = facts.given(record.task, "code")
+    # Only listed attributes: the template sees no more of the record than is meant to be shown.
+    parts: dict[str, Any] = {
+        "words": words,
+        "t": words.text,
+        "title": words.say("title_code", code=code) if code else words.say("title"),
+        "style": Markup(style),
+        "style_hash": "sha256-" + base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii"),
+        "facts": facts.task_facts(record, words),
+        "provenance": facts.provenance(record, words),
+        "missing": _missing(record, words),
+        "flags": facts.flag_rows(record),
+        "rows": _rows(record, words),
+        "cautions": _cautions(words),
+        **_picture(record, picture, words),
+        **_plain(record, words),
+        **_speed(record, words),
+    }
+    return _template().render(parts)
+
+
+def _cautions(words: Catalogue) -> Markup:
+    items = Markup("").join(Markup("<li>{}</li>").format(caution) for caution in words.cautions)
+    head = Markup('<section class="cautions"><h2>{}</h2>').format(words.say("cautions"))
+    purpose = Markup("<p><strong>{}.</strong> {}</p>").format(words.say("purpose_head"), words.purpose)
+    return head + Markup("<ul>{}</ul>{}</section>").format(items, purpose)
+
+
+def _encoded(shown: Picture) -> tuple[str, tuple[int, int]]:
+    """Return a picture as a data address, made smaller until it is light enough to send by mail."""
+    image = Image.fromarray(shown)
+    for quality in (82, 70, 55, 40):
+        out = io.BytesIO()
+        image.save(out, "WEBP", quality=quality, method=4)
+        if out.tell() <= _PICTURE_BYTES:
+            break
+    return "data:image/webp;base64," + base64.b64encode(out.getvalue()).decode("ascii"), image.size
+
+
+def _picture(record: Record, picture: Picture, words: Catalogue) -> dict[str, Any]:
+    shown = overlay(record, picture, cropped=True, legend=False, longest_px=_PICTURE_PX, words=words)
+    address, (width, height) = _encoded(shown)
+    lines, found = plain.counted(record, words)
+    rules = words.say("picture_alt_rules", n=len(record.ruling.rules)) if record.ruling else ""
+    printed = words.say("picture_alt_print", n=len(record.print_areas)) if record.print_areas else ""
+    return {
+        "image": address,
+        "image_width": width,
+        "image_height": height,
+        "image_alt": words.say("picture_alt", lines=lines, words=found, rules=rules, print=printed),
+        "found": words.say("picture_found", lines=lines, words=found),
+        "legend": [(key, legend_key(key), words.legend[key]) for key in shown_marks(record)],
+        "layout": "side" if height > 0.85 * width else "stack",
+    }
+
+
+def _plain(record: Record, words: Catalogue) -> dict[str, Any]:
+    speed = plain.measured(record, "letters_per_minute")
+    told = plain.topics(record, words)
+    return {
+        "speed_sentence": plain.sentence(speed, "letters_per_minute", words) if speed else "",
+        "topics": [(topic.title, " ".join(topic.sentences)) for topic in told],
+        "order": plain.order_said(told, words),
+    }
+
+
+def _missing(record: Record, words: Catalogue) -> list[tuple[str, str]]:
+    """Return each reason once, with the names of the measures it kept from being made."""
+    reasons: dict[str, list[str]] = {}
+    for key, quantity in record.measures.items():
+        if not isinstance(quantity, Measured):
+            reasons.setdefault(quantity.why, []).append(words.measure(key).name)
+    return [(facts.sentence(why), "; ".join(names)) for why, names in reasons.items()]
+
+
+def _rows(record: Record, words: Catalogue) -> list[_Row]:
+    numbers = {flag.code: str(flag.number) for flag in facts.flag_rows(record)}
+    rows: list[_Row] = []
+    for key, quantity in record.measures.items():
+        if not isinstance(quantity, Measured):
+            continue
+        own = words.measure(key)
+        q = plain.as_shown(quantity, own)
+        shown = rounded(q.value, q.low, q.high, digits=2)
+        rows.append(
+            _Row(
+                name=own.name,
+                term=own.term,
+                value=plain.with_unit(shown.value, q.unit, words),
+                interval=words.say("interval", low=shown.low, high=shown.high),
+                n=q.n,
+                notes=", ".join(numbers.get(code, code) for code in q.flags),
+            )
+        )
+    return rows
+
+
+def _speed(record: Record, words: Catalogue) -> dict[str, Any]:
+    here = record.measures.get("letters_per_minute")
+    held = [c for c in record.comparisons if isinstance(c.get("mean"), (int, float))]
+    reasons = [facts.sentence(str(c["no_comparison"])) for c in record.comparisons if c.get("no_comparison")]
+    if isinstance(here, Measured):
+        shown = rounded(here.value, here.low, here.high)
+        line = words.say("speed_here", value=shown.value, low=shown.low, high=shown.high)
+        if not held and not reasons:
+            line += " " + words.say("speed_no_figures")
+        chart = speed_chart(here, _chart_rows(held), words)
+    else:
+        why = facts.sentence(here.why) if here is not None else words.say("not_given")
+        line, chart = words.say("speed_none", why=why), Markup("")
+    compared = [_compared(place, c, words) for place, c in enumerate(held, start=1)]
+    return {
+        "speed_line": line,
+        "chart": chart,
+        "comparisons": compared,
+        "no_comparisons": reasons,
+        "has_z": any(row.z for row in compared),
+    }
+
+
+def _chart_rows(held: list[dict[str, Any]]) -> list[SpeedRow]:
+    return [
+        SpeedRow(place, str(c.get("label") or c.get("citation", "")), float(c["mean"]), c.get("sd"))
+        for place, c in enumerate(held, start=1)
+    ]
+
+
+def _compared(place: int, c: dict[str, Any], words: Catalogue) -> _Compared:
+    def figure(key: str, places: int) -> str:
+        value = c.get(key)
+        return number(float(value), places) if isinstance(value, (int, float)) else ""
+
+    return _Compared(
+        number=place,
+        who=str(c.get("label") or ""),
+        citation=str(c.get("citation") or c.get("source") or ""),
+        obtained=words.obtained.get(str(c.get("obtained")), str(c.get("obtained") or "")),
+        mean=figure("mean", 1),
+        sd=figure("sd", 1),
+        n=figure("n", 0),
+        z=figure("z", 2),
+        percentile=figure("percentile", 0),
+        differences="; ".join(str(d) for d in c.get("differences") or ()) or words.say("none_known"),
+    )

@@ -1,0 +1,111 @@
+"""The catalogue of all wording in the outputs, read from one file a language (`words.<language>.toml`)."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureWords:
+    """The words for one measure.
+
+    Parameters
+    ----------
+    name, term : str
+        Its plain name and the trade's term.
+    plain : str
+        Sentence with places for ``{value}`` (with its unit), ``{number}`` (without), ``{low}`` and ``{high}``; empty
+        when the plain part leaves the measure out.
+    alone : str
+        Sentence used when the measure before it in its topic is missing; empty means `plain`.
+    above, below, across : str
+        Sentences for a value above or below `zero`, and for an interval that holds it.
+    zero : float or None
+        Where the sign turns, in the measure's unit; None when the sign has no meaning in words.
+    percent : bool
+        A ratio that readers know as per cent.
+    """
+
+    name: str
+    term: str
+    plain: str = ""
+    alone: str = ""
+    above: str = ""
+    below: str = ""
+    across: str = ""
+    zero: float | None = None
+    percent: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Topic:
+    """A heading of the plain part and the measures it speaks of, in order."""
+
+    key: str
+    title: str
+    measures: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Catalogue:
+    """All wording in one language; groups are the tables of the file."""
+
+    language: str
+    text: Mapping[str, str]
+    purpose: str
+    cautions: tuple[str, ...]
+    facts: Mapping[str, str]
+    fact_values: Mapping[str, str]
+    units: Mapping[str, str]
+    legend: Mapping[str, str]
+    rulings: Mapping[str, str]
+    obtained: Mapping[str, str]
+    measures: Mapping[str, MeasureWords]
+    topics: tuple[Topic, ...]
+
+    def say(self, key: str, **places: object) -> str:
+        """Return the wording of `key` with its places filled."""
+        return self.text[key].format(**places)
+
+    def measure(self, key: str) -> MeasureWords:
+        """Return the words of a measure; one the catalogue does not know is named by its key."""
+        known = self.measures.get(key)
+        return known or MeasureWords(name=spelled(key), term=key)
+
+
+def spelled(key: str) -> str:
+    """Return a key as words: ``left_margin`` becomes ``Left margin``."""
+    bare = key.replace("_", " ").replace("-", " ").strip()
+    return bare[:1].upper() + bare[1:]
+
+
+@cache
+def catalogue(language: str = "en") -> Catalogue:
+    """Return the catalogue of a language.
+
+    Raises
+    ------
+    FileNotFoundError
+        No catalogue of that language is shipped: a mistake in the program, not in the data.
+    """
+    text = resources.files("handwriting.report").joinpath(f"words.{language}.toml").read_text("utf-8")
+    document: dict[str, Any] = tomllib.loads(text)
+    return Catalogue(
+        language=document["language"],
+        text=document["text"],
+        purpose=document["purpose"]["text"],
+        cautions=tuple(document["cautions"].values()),
+        facts=document["facts"],
+        fact_values=document["fact_values"],
+        units=document["units"],
+        legend=document["legend"],
+        rulings=document["rulings"],
+        obtained=document["obtained"],
+        measures={key: MeasureWords(**words) for key, words in document["measures"].items()},
+        topics=tuple(Topic(t["key"], t["title"], tuple(t["measures"])) for t in document["topics"]),
+    )
