@@ -7,6 +7,7 @@ profiles and gamma entries are not applied. Anything that would need a guess is 
 
 from __future__ import annotations
 
+import zlib
 from io import BytesIO
 from typing import Any
 
@@ -36,6 +37,7 @@ _SAVE_8_BIT = "Save the page as an 8-bit grey or colour PNG or JPEG"
 _AGAIN = "Scan or photograph the page again and save it as PNG or JPEG"
 _REDUCED_OR_MASK = 0b101  # NewSubfileType bits: a smaller copy, a transparency mask (TIFF 6.0 section 8)
 _NEW_SUBFILE_TYPE, _ORIENTATION = 254, 274
+_PNG_PICTURE = {b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"IEND"}
 _FORMATS = {"JPEG": ("JPEG", "MPO"), "PNG": ("PNG",), "TIFF": ("TIFF",), "BMP": ("BMP", "DIB"), "WebP": ("WEBP",)}
 
 
@@ -169,6 +171,8 @@ def _raster(image: Image.Image, data: bytes, options: Message, sink: Sink) -> Me
         turned = _orientation(image.tag_v2.get(_ORIENTATION))
     else:
         check_number(options, total)
+    if image.format == "PNG":
+        _check_png(data)
     check_pixels(*image.size, options)
     _refuse_unreadable_kinds(image)
     exif = _exif(image)
@@ -196,6 +200,21 @@ def _raster(image: Image.Image, data: bytes, options: Message, sink: Sink) -> Me
             answer["dpi"] = dpi[::-1]
         return answer
     return answer | {"orientation": _orientation(exif.get(_ORIENTATION)) if image.format != "TIFF" else 1}
+
+
+def _check_png(data: bytes) -> None:
+    """Check the sums of the chunks that carry the picture: Pillow leaves those of the pixels unread."""
+    place = 8
+    while place + 12 <= len(data):
+        length = int.from_bytes(data[place : place + 4], "big")
+        kind, end = data[place + 4 : place + 8], place + 8 + length
+        if kind in _PNG_PICTURE:
+            summed = zlib.crc32(memoryview(data)[place + 4 : end])
+            if summed != int.from_bytes(data[end : end + 4], "big"):
+                raise DamagedFileError("is damaged or cut short (a check sum does not match)", fix=_AGAIN)
+        if kind == b"IEND":
+            return
+        place = end + 4
 
 
 def _tiff_pages(image: TiffImagePlugin.TiffImageFile) -> list[int]:
