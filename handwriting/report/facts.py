@@ -101,6 +101,12 @@ def flag_rows(record: Record) -> list[FlagRow]:
     return rows
 
 
+def areas_said(record: Record, words: Catalogue) -> str:
+    """Return how many printed areas were set aside, in words; empty when there are none."""
+    n = len(record.print_areas)
+    return "" if not n else words.say("one_area") if n == 1 else words.say("many_areas", n=n)
+
+
 def provenance(record: Record, words: Catalogue) -> list[tuple[str, str]]:
     """Return where the numbers come from: page, scale, rules, count, and the versions that made them."""
     page, software = record.page, dict(record.software)
@@ -116,9 +122,7 @@ def provenance(record: Record, words: Catalogue) -> list[tuple[str, str]]:
         rows.append((words.say("counting"), str(rule)))
     if counting:
         rows.append((words.say("letters_counted"), _listed(counting)))
-    areas = len(record.print_areas)
-    set_aside = words.say("excluded_print", n=areas) if areas else words.say("excluded_none")
-    rows.append((words.say("excluded"), set_aside))
+    rows.append((words.say("excluded"), areas_said(record, words) or words.say("excluded_none")))
     changed = len(record.corrections)
     by_hand = words.say("corrections_some", n=changed) if changed else words.say("corrections_none")
     rows.append((words.say("corrections"), by_hand))

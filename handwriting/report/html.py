@@ -122,7 +122,7 @@ def _picture(record: Record, picture: Picture, words: Catalogue) -> dict[str, An
     address, (width, height) = _encoded(shown)
     lines, found = plain.counted(record, words)
     rules = words.say("picture_alt_rules", n=len(record.ruling.rules)) if record.ruling else ""
-    printed = words.say("picture_alt_print", n=len(record.print_areas)) if record.print_areas else ""
+    printed = words.say("picture_alt_print", areas=facts.areas_said(record, words)) if record.print_areas else ""
     return {
         "image": address,
         "image_width": width,
@@ -130,7 +130,7 @@ def _picture(record: Record, picture: Picture, words: Catalogue) -> dict[str, An
         "image_alt": words.say("picture_alt", lines=lines, words=found, rules=rules, print=printed),
         "found": words.say("picture_found", lines=lines, words=found),
         "legend": [(key, legend_key(key), words.legend[key]) for key in shown_marks(record)],
-        "layout": "side" if height > 0.85 * width else "stack",
+        "layout": "side" if height > 0.85 * width else "stack" if height > 0.42 * width else "wide",
     }
 
 

@@ -9,7 +9,7 @@ alike.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import pairwise
 
@@ -122,11 +122,7 @@ def overlay(
     """
     words = words or catalogue()
     canvas = _canvas(record, picture, cropped=cropped, longest_px=longest_px)
-    ink = canvas.picture.copy()
-    for line in record.lines:
-        _draw_band(canvas, line)
-    # Multiplying keeps the ink dark on top of the pale band.
-    np.copyto(canvas.picture, cv2.min(canvas.picture, ink))
+    _draw_bands(canvas, record)
     for area in record.print_areas:
         _draw_print(canvas, area)
     _draw_ruling(canvas, record)
@@ -137,7 +133,7 @@ def overlay(
     named = _number_lines(canvas, record)
     if not legend:
         return named
-    strip = _legend(record, named.shape[1], canvas.weight, words)
+    strip = _legend(record, named.shape[1], max(1.0, max(named.shape) / 1100), words)
     return np.concatenate([named, strip]) if strip is not None else named
 
 
@@ -165,7 +161,7 @@ def _canvas(record: Record, picture: Picture, *, cropped: bool, longest_px: int)
     weight = max(grey.shape) / 1100
     if record.lines:
         # Small writing gets finer marks.
-        weight = min(weight, float(np.median([line.x_height for line in record.lines])) * per_unit * smaller / 9)
+        weight = min(weight, float(np.median([line.x_height for line in record.lines])) * per_unit * smaller / 11)
     weight = max(1.0, weight)
     return _Canvas(cv2.cvtColor(paler, cv2.COLOR_GRAY2RGB), per_unit * smaller, left * smaller, top * smaller, weight)
 
@@ -178,15 +174,19 @@ def _curve(canvas: _Canvas, line: LineFacts) -> list[tuple[float, float]]:
     return corners
 
 
-def _draw_band(canvas: _Canvas, line: LineFacts) -> None:
-    curve, height = _curve(canvas, line), line.x_height * canvas.scale
-    canvas.polygon(curve + [(x, y - height) for x, y in reversed(curve)], colours.BAND)
+def _draw_bands(canvas: _Canvas, record: Record) -> None:
+    """Tint the small-letter heights by multiplying, which keeps ink and paper as dark as they were."""
+    tint = replace(canvas, picture=np.full_like(canvas.picture, 255))
+    for line in record.lines:
+        curve, height = _curve(canvas, line), line.x_height * canvas.scale
+        tint.polygon(curve + [(x, y - height) for x, y in reversed(curve)], colours.BAND)
+    cv2.multiply(canvas.picture, tint.picture, dst=canvas.picture, scale=1 / 255)
 
 
 def _draw_baseline(canvas: _Canvas, line: LineFacts) -> None:
     curve, height = _curve(canvas, line), line.x_height * canvas.scale
     for (ax, ay), (bx, by) in pairwise(curve):
-        canvas.line((ax, ay), (bx, by), colours.BASELINE, 1.4)
+        canvas.line((ax, ay), (bx, by), colours.BASELINE, 1.1)
         canvas.dashes((ax, ay - height), (bx, by - height), colours.BASELINE, (5, 4), 0.8)
 
 
@@ -206,8 +206,8 @@ def _draw_words(canvas: _Canvas, line: LineFacts) -> None:
         right, bottom = canvas.at((word.box.right, word.box.bottom))
         arm = min(5 * canvas.weight, (right - left) / 3, (bottom - top) / 3)
         for x, y, dx, dy in ((left, top, 1, 1), (right, top, -1, 1), (left, bottom, 1, -1), (right, bottom, -1, -1)):
-            canvas.line((x, y), (x + dx * arm, y), colours.WORD, 1.2)
-            canvas.line((x, y), (x, y + dy * arm), colours.WORD, 1.2)
+            canvas.line((x, y), (x + dx * arm, y), colours.WORD, 1.0)
+            canvas.line((x, y), (x, y + dy * arm), colours.WORD, 1.0)
 
 
 def _draw_letters(canvas: _Canvas, line: LineFacts) -> None:
@@ -258,7 +258,8 @@ def _font(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
 def _number_lines(canvas: _Canvas, record: Record) -> Picture:
     image = Image.fromarray(canvas.picture)
     draw = ImageDraw.Draw(image)
-    size = round(13 * canvas.weight)
+    heights = [line.x_height * canvas.scale for line in record.lines]
+    size = round(max(13 * canvas.weight, 0.8 * float(np.median(heights)))) if heights else 0
     for line in record.lines:
         x, y = _curve(canvas, line)[0]
         start = canvas.at((line.box.left, 0))[0]
@@ -301,8 +302,8 @@ def _sample(canvas: _Canvas, key: str, x: float, y: float, width: float) -> None
     elif key == "word":
         for sx, dx in ((x + half - 12 * w, 1), (x + half + 12 * w, -1)):
             for sy, dy in ((y - 6 * w, 1), (y + 6 * w, -1)):
-                canvas.line((sx, sy), (sx + 5 * w * dx, sy), colours.WORD, 1.2)
-                canvas.line((sx, sy), (sx, sy + 5 * w * dy), colours.WORD, 1.2)
+                canvas.line((sx, sy), (sx + 5 * w * dx, sy), colours.WORD, 1.0)
+                canvas.line((sx, sy), (sx, sy + 5 * w * dy), colours.WORD, 1.0)
     elif key == "rule":
         canvas.dashes((x, y), (x + width, y), colours.RULE, (1.5, 5), 1.0)
     elif key == "margin":
