@@ -9,12 +9,14 @@ Heights
     below 0. Capitals and digits: 0 to 2, stretched as a whole. i, t and letters with marks reach heights of their own.
 Upright strokes
     Every straight part whose two ends have the same x is truly upright and is drawn at the slant set: the stems of
-    a b d f g h i j k l m n p q r t u y and their joined forms, of B D E F H I J K L M N P R T U Y and of 1 4 9. The
-    curves of c e o s, and the strokes of v w x z A V W X Z, lean both ways and carry no slant of their own.
+    a b d f g h i j k l m n p q r t u, of y in its first form, and of their joined forms; of
+    B D E F H I J K L M N P R T U Y; and of 1 4. The curves of c e o s, and the strokes of v w x z A V W X Z, lean both
+    ways and carry no slant of their own.
 """
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import pairwise
@@ -226,8 +228,6 @@ def letter_class(char: str) -> str:
 @lru_cache(maxsize=512)
 def glyphs(char: str, *, joined: bool) -> tuple[Glyph, ...]:
     """Return every form of `char` in the unjoined or the joined hand; empty when the alphabet has none."""
-    import unicodedata
-
     table = {**_PRINT, **_CAPITALS, **_OTHERS, **_SPECIAL, **(_JOINED if joined else {})}
     if char in table:
         return (

@@ -60,7 +60,8 @@ def form_of(char: str, writer: Writer) -> Glyph:
     forms = glyphs(char, joined=writer.joined)
     if not forms:
         raise UsageError(f"the alphabet has no {char!r}", where="text", fix="Write it with another letter")
-    return forms[(writer.style * 7 + ord(char) * writer.style) % len(forms)]
+    # A fixed scramble, so that each style mixes the forms in its own way; style 0 takes every first form.
+    return forms[(writer.style * ord(char) * 2654435761 >> 7) % len(forms)]
 
 
 def shape(char: str, writer: Writer, drawn: Drawn, rng: np.random.Generator, *, first: bool) -> Shape:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from dataclasses import dataclass
 from typing import Literal
 
@@ -127,8 +128,6 @@ PRINT_SIZE_MM = 5.2
 
 def passage_lines(paper: Paper) -> list[str]:
     """Return the printed passage broken into lines."""
-    import textwrap
-
     return textwrap.wrap(paper.passage, max(20, int((paper.width_mm - 50) / (PRINT_SIZE_MM * 0.5))))
 
 

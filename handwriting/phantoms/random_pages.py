@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from handwriting.phantoms.capture import INKS, Capture
@@ -17,13 +19,18 @@ def random_page(seed: int) -> tuple[str, Writer, Paper, Capture]:
 
     x-height 1.2 to 8 mm, mostly 2 to 4; height CV .05 to .30; slant 60 to 110 degrees; word space 1.1 to 2.6
     x-heights and never under three times the letter space; blank, single, double, four-line and squared paper; 150 to
-    600 dpi; clean to rough. Rules are spaced to suit the writing, now and then too tightly for it.
+    600 dpi; clean to rough. Rules are spaced to suit the writing, now and then too tightly for it; one
+    page in ten carries the printed passage, as many a printed mark, some are written on every other line.
     """
     rng = np.random.default_rng([seed, 7])
     rough = float(rng.beta(1.2, 1.6))
     writer = _writer(rng, rough)
     paper = _paper(rng, writer)
     words = PASSAGES[int(rng.integers(len(PASSAGES)))]
+    if rng.random() < 0.1 and writer.x_height_mm < 4:
+        paper = replace(paper, passage=words, boxed=bool(rng.random() < 0.5), top_mm=max(paper.top_mm, 28.0))
+    if rng.random() < 0.1:
+        paper = replace(paper, logo=True)
     return words, writer, paper, _capture(rng, float(rng.beta(1.1, 1.6)))
 
 
@@ -45,9 +52,9 @@ def _writer(rng: np.random.Generator, rough: float) -> Writer:
         slant_deg=float(np.clip(rng.normal(85, 10), 60, 110)),
         slant_sd_deg=1 + 7 * rough,
         word_space_mm=max(x * _between(rng, 1.1, 2.6), 3 * letter_space, 1.8),
-        word_space_cv=0.1 + 0.25 * rough,
+        word_space_cv=0.1 + 0.2 * rough,
         letter_space_mm=letter_space,
-        letter_space_cv=0.2 + 0.5 * rough,
+        letter_space_cv=0.2 + 0.3 * rough,
         line_bias_mm=_between(rng, -0.3, 0.6),
         line_bias_sd_mm=0.05 + 0.4 * rough,
         bounce_mm=x * (0.015 + 0.12 * rough),
@@ -66,6 +73,7 @@ def _writer(rng: np.random.Generator, rough: float) -> Writer:
         width_scale=_between(rng, 0.8, 1.2),
         style=int(rng.integers(6)),
         habits=Habits(
+            every=2 if x < 3 and rng.random() < 0.08 else 1,
             short_lines=0.15 if rng.random() < 0.3 else 0.0,
             single_words=0.08 if rng.random() < 0.15 else 0.0,
             indents=0.15 if rng.random() < 0.2 else 0.0,

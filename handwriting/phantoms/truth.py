@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, fields, is_dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 from handwriting.geometry import Box, Polyline
+
+Placed = TypeVar("Placed", Box, Polyline)
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +135,7 @@ class Truth:
     letter_counts: dict[str, int]
     seed: int
 
-    def px(self, item: Box | Polyline) -> Box | Polyline:
+    def px(self, item: Placed) -> Placed:
         """Return a box or polyline of this truth in pixels of the picture."""
         return item.scaled(self.px_per_mm)
 

@@ -7,9 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from skimage.measure import label, regionprops
 
 from handwriting.errors import UsageError
 from handwriting.phantoms import ABLE, PASSAGES, WRITERS, Capture, Paper, Slips, Writer, draw, random_page
+from handwriting.phantoms.layout import hull_gap
+from handwriting.phantoms.letters import ink_hull
+from handwriting.phantoms.raster import draw_stroke
 
 CLEAN = Capture(dpi=300, noise_sd=0, blur_mm=0, ink_rgb=(0, 0, 0), paper_rgb=(255, 255, 255))
 BLANK = Paper(rules="none", pitch_mm=14)
@@ -57,6 +61,118 @@ def test_rules_lie_where_the_truth_says():
             rows = np.arange(int(y) - 6, int(y) + 7)
             share = dark[rows, x]
             assert abs((share * (rows + 0.5)).sum() / share.sum() - y) < 0.05
+
+
+@pytest.mark.parametrize("skew", [-2.0, 1.0])
+def test_joined_word_boxes_match_the_picture(skew):
+    writer = replace(WRITERS["variable joined"], word_space_mm=9, word_space_cv=0.1, bounce_mm=0.2)
+    page = draw("boat worm five quay zoo joined", writer, BLANK, replace(CLEAN, skew_deg=skew), seed=2)
+    for word in page.truth.words:
+        box = word.box.scaled(page.truth.px_per_mm)
+        got = inked(page.image, box, 6)
+        assert np.abs(np.subtract(got, (box.left, box.top, box.right, box.bottom))).max() < 0.5, word.written
+
+
+@pytest.mark.parametrize("slant", [44.0, 45.0, 46.0, 75.0, 90.0, 110.0, 134.0, 135.0, 136.0])
+def test_upright_strokes_come_out_at_the_slant_set(slant):
+    """The main axis of each l's ink, from scikit-image's second moments, is the slant plus the line's own slope."""
+    writer = replace(ABLE, slant_deg=slant, slant_sd_deg=0, shape_jitter=0, tremor_mm=0, letter_space_mm=8, bounce_mm=0)
+    writer = replace(writer, drift_deg=2.0, drift_sd_deg=0)
+    page = draw("lll lll", writer, BLANK, CLEAN, seed=1)
+    found = [np.degrees(r.orientation) + 90 for r in regionprops(label(page.image < 128)) if r.area > 50]
+    assert len(found) == 6
+    assert np.abs(np.array(found) - (slant + 2)).max() < 0.25
+
+
+def test_heights_in_the_picture_are_path_plus_pen():
+    writer = replace(ABLE, height_cv=0.2, slant_sd_deg=0, letter_space_mm=3, drift_sd_deg=0, bounce_mm=0.3)
+    page = draw("no can zoo remove", writer, BLANK, CLEAN, seed=3)
+    regions = sorted(regionprops(label(page.image < 128)), key=lambda r: r.bbox[1])
+    letters = sorted((c for w in page.truth.words for c in w.letters), key=lambda c: c.ink.left)
+    assert len(regions) == len(letters)
+    for region, letter in zip(regions, letters, strict=True):
+        tall = (region.bbox[2] - region.bbox[0]) / page.truth.px_per_mm
+        assert abs(tall - (letter.height_mm - letter.bottom_mm + letter.pen_mm)) < 0.1
+
+
+@pytest.mark.parametrize("width", [1.3, 4.0, 9.7])
+def test_stroke_covers_its_area(width):
+    """A straight round-ended stroke covers length x width + pi r^2."""
+    cover = np.zeros((120, 160), np.uint8)
+    draw_stroke(cover, np.array([[20.3, 30.7], [61.2, 55.1], [132.4, 97.5]]), width)
+    length = np.hypot(40.9, 24.4) + np.hypot(71.2, 42.4)
+    assert cover.sum() / 255 == pytest.approx(length * width + np.pi * width**2 / 4, rel=0.01)
+
+
+def test_hull_gap_is_the_least_gap_row_by_row():
+    rng = np.random.default_rng(0)
+    for _ in range(15):
+        left = ink_hull(rng.uniform(0, 5, (12, 2)), 0.2)
+        right = ink_hull(rng.uniform(0, 5, (12, 2)) + np.array([7, rng.uniform(-3, 3)]), 0.2)
+        rows = np.linspace(-5, 9, 1401)
+
+        def reach(hull, row, pick):
+            ends = np.roll(hull, -1, axis=0)
+            on = (np.minimum(hull[:, 1], ends[:, 1]) <= row) & (row <= np.maximum(hull[:, 1], ends[:, 1]))
+            a, b = hull[on], ends[on]
+            return pick(a[:, 0] + (row - a[:, 1]) / (b[:, 1] - a[:, 1]) * (b[:, 0] - a[:, 0])) if on.any() else None
+
+        gaps = [(reach(left, r, np.max), reach(right, r, np.min)) for r in rows]
+        least = min(b - a for a, b in gaps if a is not None and b is not None)
+        assert hull_gap(left, right) == pytest.approx(least, abs=0.04)
+
+
+def test_every_letter_reaches_its_class_height():
+    writer = Writer(height_cv=0.15, shape_jitter=0.8, tremor_mm=0.05)
+    for joined in (False, True):
+        for style in range(4):
+            page = draw(
+                "abcdefghklmnopqrsuvwxyz ABCDEFGHIJKLMNOPQRSTUVWXYZ 0123456789",
+                replace(writer, joined=joined, style=style, x_height_mm=1.5),
+                BLANK,
+                Capture(dpi=50),
+                seed=style,
+            )
+            for letter in (c for w in page.truth.words for c in w.letters):
+                unit = letter.size * 1.5
+                top = {"body": 1, "ascender": writer.ascender_ratio, "descender": 1}.get(
+                    letter.klass, writer.capital_ratio
+                )
+                deep = -writer.descender_ratio if letter.klass == "descender" else 0
+                assert letter.height_mm == pytest.approx(top * unit, abs=1e-9), letter.char
+                assert letter.bottom_mm == pytest.approx(deep * unit, abs=1e-9), letter.char
+
+
+def test_every_paper_and_capture_draws():
+    for rules in ("none", "single", "double", "four-line", "squared"):
+        paper = Paper(
+            rules=rules,
+            pitch_mm=12,
+            zone_mm=3,
+            margin_mm=18,
+            holes=4,
+            passage=PASSAGES[1],
+            boxed=True,
+            logo=True,
+            show_through=0.1,
+        )
+        capture = Capture(dpi=75, colour=True, skew_deg=1, texture=0.4, shading=0.2, shadow=0.2, jpeg=60)
+        page = draw(PASSAGES[1], ABLE, paper, capture, seed=1)
+        assert page.image.shape == (page.truth.height_px, page.truth.width_px, 3)
+        kinds = {r.kind for r in page.truth.rules} - {"margin"}
+        assert (
+            kinds
+            == {
+                "none": set(),
+                "single": {"base"},
+                "double": {"base", "waist"},
+                "squared": {"base", "vertical"},
+                "four-line": {"top", "waist", "base", "bottom"},
+            }[rules]
+        )
+        assert len(page.truth.printed) == 2
+        first = page.truth.lines[0]
+        assert first.baseline.y.min() > page.truth.printed[0].bottom
 
 
 def test_same_seed_same_page_other_seed_other_page():
