@@ -16,6 +16,7 @@ _X, _Y, _UNIT = 282, 283, 296  # XResolution, YResolution, ResolutionUnit: TIFF 
 _CAMERA = (33434, 33437, 37386)  # ExposureTime, FNumber, FocalLength: Exif 2.3 section 4.6.5, written by cameras only
 _EXIF_POINTER = 34665
 _DISAGREE = 0.01
+_SCREENS, _NEAR = (72.0, 96.0), 0.1  # dpi of old screens, the default of much software; common practice, no source
 _INCH_MM = 25.4
 
 Claim = tuple[tuple[float, float] | None, str, list[str]]
@@ -47,7 +48,7 @@ def stated_resolution(image: Image.Image, exif: Image.Exif) -> Claim:
             continue
         if not all(LOWEST_DPI <= value <= HIGHEST_DPI for value in stated):
             notes.append(f"stated resolution set aside: {stated[0]:.6g} x {stated[1]:.6g} dpi ({source}) is absurd")
-        elif source == "EXIF" and stated == (72.0, 72.0):
+        elif source == "EXIF" and stated == (72.0, 72.0):  # to be written when the resolution is unknown: Exif 2.3
             notes.append("stated resolution set aside: 72 dpi in EXIF means unknown")
         else:
             found.append((source, stated))
@@ -60,6 +61,9 @@ def stated_resolution(image: Image.Image, exif: Image.Exif) -> Claim:
         if any(abs(a - b) > _DISAGREE * a for a, b in zip(dpi, stated, strict=True)):
             text = f"{source} says {dpi[0]:.6g} dpi, {other} says {stated[0]:.6g} dpi"
             return None, "", [*notes, f"stated resolution set aside: {text}"]
+    if any(abs(dpi[0] - screen) < _NEAR and abs(dpi[1] - screen) < _NEAR for screen in _SCREENS):
+        text = f"{dpi[0]:.0f} dpi ({source}) is what programs write unmeasured"
+        return None, "", [*notes, f"stated resolution set aside: {text}"]
     return dpi, source, notes
 
 

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import faulthandler
 import gc
 import importlib
 import json
@@ -25,6 +26,7 @@ import signal
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 import warnings
 from collections.abc import Callable
@@ -55,6 +57,17 @@ _ERRORS: dict[str, type[HandwritingError]] = {
 _OUT_OF_MEMORY = "needs more memory than one page is allowed"
 _SMALLER = "Scan the page again at 300 dpi, or raise the limit memory_bytes"
 _AGAIN = "Scan or photograph the page again and save it as PNG or JPEG"
+
+_forking = threading.Lock()  # the warning filters are the whole program's: one thread at a time changes them
+
+
+def _renew_lock() -> None:
+    global _forking  # noqa: PLW0603 - a fork made by others may have copied the lock while it was held
+    _forking = threading.Lock()
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_renew_lock)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +166,7 @@ def _unnamed_file() -> IO[bytes]:
 
 def _forked(job: Job, data: bytes, options: Message, bounds: Bounds, result: IO[bytes]) -> int | None:
     """Run the job in a fork of this process; return its exit code (minus the signal number), None when it was late."""
-    with warnings.catch_warnings():
+    with _forking, warnings.catch_warnings():
         # Newer Pythons warn of forking beside threads. The child runs no thread and none of the parent's libraries
         # that own any; should it hang on a lock all the same, it is killed and named like any other decoder that hangs.
         warnings.simplefilter("ignore", DeprecationWarning)
@@ -256,9 +269,11 @@ def _refusal(kind: str, what: str, fix: str) -> Message:
 def _restrict(bounds: Bounds) -> None:
     """Silence the child, bound its memory and see that it cannot outlive its time, even if the parent is gone."""
     warnings.simplefilter("ignore")
+    faulthandler.disable()  # it would write the host program's stack to wherever that keeps its error stream
     silent = os.open(os.devnull, os.O_RDWR)
     for stream in (0, 1, 2):
         os.dup2(silent, stream)
+    sys.stdout = sys.stderr = os.fdopen(silent, "w", encoding="utf-8")
     if os.name == "nt":
         return
     import resource
@@ -306,7 +321,9 @@ def _cause(outcome: int | None, bounds: Bounds) -> str:
     if outcome is None or outcome == -getattr(signal, "SIGALRM", 0):
         return f"took longer than {bounds.seconds:g} s to decode and was stopped"
     if outcome < 0:
-        return f"the decoder crashed on it ({signal.Signals(-outcome).name})"
+        name = signal.Signals(-outcome).name
+        memory = ", as it does when it needs more memory than one page is allowed" if name == "SIGABRT" else ""
+        return f"the decoder crashed on it ({name}{memory})"
     return f"the decoder ended without a result (exit code {outcome})"
 
 

@@ -46,7 +46,7 @@ def stored_as(upright, orientation):
 
 def encoded(pixels, form, **options):
     buffer = io.BytesIO()
-    image = pixels if isinstance(pixels, Image.Image) else Image.fromarray(pixels)
+    image = pixels.copy() if isinstance(pixels, Image.Image) else Image.fromarray(pixels)
     image.save(buffer, form, **options)
     return buffer.getvalue()
 
