@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.errors import SheetError
+from handwriting.geometry import FloatArray
 from handwriting.sheet.layout import QR_MODULE_MM, QR_MODULES, Hand, Paper, SheetCode, qr_box
-from handwriting.sheet.optics import PageMapping
 
 _QUIET = 4
 _PER_MODULE = 8
 
 
 def read_code(
-    grey: NDArray[np.uint8], mapping: PageMapping, kind: tuple[Paper, Hand], where: str
+    grey: NDArray[np.uint8], to_image: Callable[[FloatArray], FloatArray], kind: tuple[Paper, Hand], where: str
 ) -> SheetCode | None:
     """Return what the square code says; None when it cannot be read.
 
@@ -27,7 +29,7 @@ def read_code(
     box = qr_box(*kind)
     count = (QR_MODULES + 2 * _QUIET) * _PER_MODULE
     offsets = ((np.arange(count) + 0.5) / _PER_MODULE - _QUIET) * QR_MODULE_MM
-    places = mapping.to_image(np.stack(np.meshgrid(box.left + offsets, box.top + offsets), axis=-1)).astype(np.float32)
+    places = to_image(np.stack(np.meshgrid(box.left + offsets, box.top + offsets), axis=-1)).astype(np.float32)
     crop = cv2.remap(grey, places, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=255)
     crop = np.asarray(crop, dtype=np.uint8)
     for text in _texts(crop):
@@ -39,7 +41,9 @@ def read_code(
             raise SheetError(error.what, where=where, fix=error.fix) from error
         if (code.paper, code.hand) != kind:
             raise SheetError(
-                "the square code and the marks belong to different sheets", where=where, fix="Photograph one sheet at a time"
+                "the square code and the marks belong to different sheets",
+                where=where,
+                fix="Photograph one sheet at a time",
             )
         return code
     return None
@@ -49,10 +53,10 @@ def _texts(crop: NDArray[np.uint8]) -> list[str]:
     """Try the module grid where it should be, then a search, in several clean-ups of the crop; stop at the first."""
     detector = cv2.QRCodeDetector()
     for shift in ((0, 0), (-1, 0), (1, 0), (0, -1), (0, 1)):
-        clean = _redrawn(crop, shift)
-        text = _decoded(detector, clean)
-        if text:
-            return [text]
+        for sharpening in (0.3, 0.0, 0.8):
+            text = _decoded(detector, _redrawn(crop, shift, sharpening))
+            if text:
+                return [text]
     smooth = cv2.GaussianBlur(crop, (0, 0), 2.0)
     local = cv2.adaptiveThreshold(smooth, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY, 8 * _PER_MODULE + 1, 4)
     for picture in (crop, smooth, local):
@@ -69,12 +73,18 @@ def _decoded(detector: cv2.QRCodeDetector, clean: NDArray[np.uint8]) -> str:
     return str(text)
 
 
-def _redrawn(crop: NDArray[np.uint8], shift: tuple[int, int]) -> NDArray[np.uint8]:
-    """Sample every module at its middle and draw the symbol afresh, its fixed patterns as they must be."""
+def _redrawn(crop: NDArray[np.uint8], shift: tuple[int, int], sharpening: float) -> NDArray[np.uint8]:
+    """Sample every module at its middle and draw the symbol afresh, its fixed patterns as they must be.
+
+    `shift` moves the sampling by half modules, for a sheet that is not quite flat there; `sharpening` takes from each
+    module that share of what its four neighbours spill into it, for a blurred picture.
+    """
     smooth = cv2.blur(crop, (_PER_MODULE // 2 + 1, _PER_MODULE // 2 + 1))
     at = (np.arange(QR_MODULES) + _QUIET) * _PER_MODULE + _PER_MODULE // 2
     half = _PER_MODULE // 2
     light = smooth[np.ix_(at + shift[1] * half, at + shift[0] * half)].astype(np.float64)
+    cross = np.array([[0, 1, 0], [1, 0, 1], [0, 1, 0]]) / 4.0
+    light += sharpening * (light - cv2.filter2D(light, -1, cross))
     # White and black levels drift across a shaded crop: the threshold is the middle of both, seen from each module.
     window = (13, 13)
     bright = cv2.dilate(light, np.ones(window, dtype=np.uint8))

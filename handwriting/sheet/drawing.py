@@ -31,7 +31,7 @@ from handwriting.sheet.layout import (
     writing_top,
 )
 from handwriting.sheet.passages import Passage, fingerprint
-from handwriting.sheet.rulings import Ruling, find_ruling
+from handwriting.sheet.rulings import Ruling
 
 Placement = Literal["above", "board"]
 
@@ -100,9 +100,7 @@ def make_sheet(
         When the text is empty, not in Latin script or too long, or the ruling leaves no row.
     """
     return draw_sheet(
-        plan_sheet(
-            passage, ruling, paper=paper, hand=hand, placement=placement, pages=pages, language=language
-        )
+        plan_sheet(passage, ruling, paper=paper, hand=hand, placement=placement, pages=pages, language=language)
     )
 
 
@@ -140,7 +138,9 @@ def plan_sheet(
         count = _pages_needed(passage.text, page(1, 2), page(2, 2))
     layouts = tuple(page(number, count) for number in range(1, count + 1))
     if ruling.kind != "blank" and not layouts[0].baselines:
-        raise UsageError("no row of this ruling fits below the passage", fix="Use --placement board or a smaller ruling")
+        raise UsageError(
+            "no row of this ruling fits below the passage", fix="Use --placement board or a smaller ruling"
+        )
     return SheetPlan(passage.title, passage.text, language, layouts, size, poster)
 
 
@@ -200,9 +200,7 @@ def _fit(
     """Return the largest print size at which the text fits a box, and the height it then takes, mm."""
     asked = json.dumps({"sizes": sizes, "paragraphs": _paragraphs(text), "width": width})
     found = json.loads(
-        typst.query(
-            _MEASURE.encode(), "<height>", field="value", sys_inputs={"asked": asked}, ignore_system_fonts=True
-        )
+        typst.query(_MEASURE.encode(), "<height>", field="value", sys_inputs={"asked": asked}, ignore_system_fonts=True)
     )
     for size, tall in zip(sizes, found, strict=True):
         if tall <= height * (1.0 - heading_share):
@@ -241,7 +239,9 @@ def draw_sheet(plan: SheetPlan) -> bytes:
             pdf_standards=["ua-1"],
         )
     except typst.TypstError as error:
-        raise OutputError(f"the sheet could not be typeset ({error})", fix="Please report this with the text used") from error
+        raise OutputError(
+            f"the sheet could not be typeset ({error})", fix="Please report this with the text used"
+        ) from error
     return bytes(pdf)
 
 
@@ -254,11 +254,8 @@ def _page(layout: SheetLayout, plan: SheetPlan) -> dict[str, object]:
             divider = (middle, layout.area.top, middle, layout.area.bottom)
         else:
             divider = (layout.area.left, layout.area.top - 2.5, layout.area.right, layout.area.top - 2.5)
-    marks: list[tuple[float, float, float, float]] = []
-    for fiducial in layout.fiducials:
-        marks += [(x + fiducial.left, y + fiducial.top, w, h) for x, y, w, h in mark_runs(fiducial.id)]
     return {
-        "marks": marks,
+        "marks": [{"left": mark.left, "top": mark.top, "oblongs": mark_runs(mark.id)} for mark in layout.fiducials],
         "qr": asdict(layout.qr),
         "code": _runs(qr_modules(code), QR_MODULE_MM),
         "code_box": asdict(layout.code_box),
@@ -277,7 +274,7 @@ def _page(layout: SheetLayout, plan: SheetPlan) -> dict[str, object]:
 def mark_modules(identity: int) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
     """Return the dark modules of a fiducial, black border and all, shape (8, 8)."""
     image = cv2.aruco.generateImageMarker(DICTIONARY, identity, FIDUCIAL_MODULES, borderBits=1)
-    return np.asarray(image) < 128
+    return np.asarray(np.asarray(image) < 128, dtype=np.bool_)
 
 
 def mark_runs(identity: int) -> list[tuple[float, float, float, float]]:
@@ -293,7 +290,9 @@ def qr_modules(code: SheetCode) -> np.ndarray[tuple[int, int], np.dtype[np.bool_
         raise UsageError(f"the ruling '{code.ruling}' has too long a name for the sheet's code") from error
     modules = np.array([list(row) for row in symbol.matrix], dtype=np.uint8) == 1
     if modules.shape != (QR_MODULES, QR_MODULES):  # a changed library must not silently move every sheet
-        raise OutputError("the QR library drew a symbol of another size", fix="Install the version of segno named for this release")
+        raise OutputError(
+            "the QR library drew a symbol of another size", fix="Install the version of segno named for this release"
+        )
     return modules
 
 
@@ -320,4 +319,3 @@ def _runs(
             found.append((x * module_mm, y * module_mm, (end - x) * module_mm, (foot - y) * module_mm))
             x = end
     return found
-

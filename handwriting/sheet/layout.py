@@ -107,7 +107,9 @@ class SheetCode:
             When it is not a sheet of ours, comes from a newer version, or makes no sense.
         """
         if not cls.is_ours(text):
-            raise SheetError("the square code is not that of a copying sheet", fix="Give the text and the ruling by hand")
+            raise SheetError(
+                "the square code is not that of a copying sheet", fix="Give the text and the ruling by hand"
+            )
         fields = text.split("*")
         version = int(fields[0][2:])
         if version > VERSION:
@@ -146,7 +148,8 @@ class Fiducial:
     def corners(self) -> FloatArray:
         """Return the corners, shape (4, 2), mm, clockwise from top left as the detector gives them."""
         side = FIDUCIAL_MM
-        return np.array([(0, 0), (side, 0), (side, side), (0, side)], dtype=np.float64) + (self.left, self.top)
+        right, foot = self.left + side, self.top + side
+        return np.array([(self.left, self.top), (right, self.top), (right, foot), (self.left, foot)], dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +212,7 @@ def writing_top(hand: Hand, passage_height_mm: float | None) -> float:
 
 @cache
 def fiducials(paper: Paper, hand: Hand) -> tuple[Fiducial, ...]:
-    """Return the marks of one kind of sheet: evenly spread along its four edges, ids from left to right, top to bottom."""
+    """Return the marks of one kind of sheet: evenly spread along its edges, ids row by row from the top left."""
     width, height = page_size(paper, hand)
     across, down = (_SHORT_SIDE, _LONG_SIDE) if hand == "right" else (_LONG_SIDE, _SHORT_SIDE)
     xs = np.linspace(_INSET_MM, width - _INSET_MM - FIDUCIAL_MM, across)

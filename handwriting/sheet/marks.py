@@ -89,7 +89,9 @@ def _refined(grey: Grey, ids: NDArray[np.intp], corners: FloatArray) -> Marks:
     return Marks(ids, corners, white, black).only(whole)
 
 
-def _edges(grey: Grey, corners: FloatArray, reach_mm: float) -> tuple[FloatArray, NDArray[np.bool_], FloatArray, FloatArray]:
+def _edges(
+    grey: Grey, corners: FloatArray, reach_mm: float
+) -> tuple[FloatArray, NDArray[np.bool_], FloatArray, FloatArray]:
     """Find the edges of all marks within `reach_mm` of where they are thought to be."""
     ends = np.roll(corners, -1, axis=1)
     sides = ends - corners

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from handwriting.geometry import FloatArray
@@ -24,6 +25,8 @@ _CORNER_SIGNS = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)], dtype=np.float64)
 _PRIOR_SD = np.array([0.3, 0.15, 0.04, 0.04, 0.1])  # k1, k2, centre x and y (of R), spread in mm
 _CORNER_SD_PX = 0.15
 _BACK_STEPS = 12
+_MAP_GRID = 16
+_STEP_MM = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,7 +64,8 @@ class PageMapping:
         depth = page @ h[2, :2] + h[2, 2]
         flat = (page @ h[:2, :2].T + h[:2, 2]) / depth[..., None]
         r2 = (flat**2).sum(axis=-1, keepdims=True)
-        return self.centre + self.radius * flat * (1.0 + self.k1 * r2 + self.k2 * r2**2)
+        bent: FloatArray = self.centre + self.radius * flat * (1.0 + self.k1 * r2 + self.k2 * r2**2)
+        return bent
 
     def to_page(self, image: FloatArray) -> FloatArray:
         """Return page mm, shape (..., 2), of image px, shape (..., 2)."""
@@ -71,7 +75,7 @@ class PageMapping:
         for _ in range(_BACK_STEPS):  # Newton on r (1 + k1 r^2 + k2 r^4) = reach
             value = r * (1.0 + self.k1 * r**2 + self.k2 * r**4) - reach
             slope = np.maximum(1.0 + 3.0 * self.k1 * r**2 + 5.0 * self.k2 * r**4, 0.2)
-            r = r - value / slope
+            r = np.clip(r - value / slope, 0.0, 2.0 * reach)
         flat = bent * np.divide(r, reach, out=np.ones_like(r), where=reach > 0)
         back = np.linalg.inv(self.homography)
         depth = flat @ back[2, :2] + back[2, 2]
@@ -81,11 +85,11 @@ class PageMapping:
     def px_per_mm(self, page: FloatArray) -> FloatArray:
         """Return the local scale, px per mm of the page, as the root of the area scale, shape (...)."""
         page = np.asarray(page, dtype=np.float64)
-        step = 0.5
-        right = self.to_image(page + (step, 0.0)) - self.to_image(page - (step, 0.0))
-        down = self.to_image(page + (0.0, step)) - self.to_image(page - (0.0, step))
+        across, along = np.array([_STEP_MM, 0.0]), np.array([0.0, _STEP_MM])
+        right = self.to_image(page + across) - self.to_image(page - across)
+        down = self.to_image(page + along) - self.to_image(page - along)
         area = np.abs(right[..., 0] * down[..., 1] - right[..., 1] * down[..., 0])
-        result: FloatArray = np.sqrt(area) / (2 * step)
+        result: FloatArray = np.sqrt(area) / (2 * _STEP_MM)
         return result
 
 
@@ -182,7 +186,11 @@ def fit_page(
 
 
 def _scale_sd(
-    p: FloatArray, jacobian: FloatArray, misfit: FloatArray, unpack: Callable[[FloatArray], PageMapping], places: FloatArray
+    p: FloatArray,
+    jacobian: FloatArray,
+    misfit: FloatArray,
+    unpack: Callable[[FloatArray], PageMapping],
+    places: FloatArray,
 ) -> float:
     """Carry the fit's covariance to the local scale. Corners of one mark err together, so each counts for a quarter."""
     corners = len(misfit) - 5
@@ -199,3 +207,17 @@ def _scale_sd(
     )
     variance = np.einsum("in,ij,jn->n", gradient, covariance, gradient)
     return float(np.sqrt(variance.max()))
+
+
+def dense_map(source: Callable[[FloatArray], FloatArray], columns: int, rows: int) -> NDArray[np.float32]:
+    """Return where each pixel of a picture comes from, shape (rows, columns, 2), for `cv2.remap`.
+
+    `source` is asked on a coarse grid only and interpolated between; grid points lie where resizing by a whole factor
+    puts them, so that the interpolation is exact for anything linear.
+    """
+    grid = _MAP_GRID
+    x = (np.arange(-1, columns // grid + 2) + 0.5) * grid - 0.5
+    y = (np.arange(-1, rows // grid + 2) + 0.5) * grid - 0.5
+    coarse = source(np.stack(np.meshgrid(x, y), axis=-1)).astype(np.float32)
+    fine = cv2.resize(coarse, (len(x) * grid, len(y) * grid), interpolation=cv2.INTER_LINEAR)
+    return np.ascontiguousarray(fine[grid : grid + rows, grid : grid + columns], dtype=np.float32)

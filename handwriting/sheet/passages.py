@@ -58,7 +58,8 @@ def list_passages() -> tuple[Passage, ...]:
     """Return the passages that come with the tool, shortest words first."""
     source = resources.files("handwriting.sheet").joinpath("passages.toml").read_text(encoding="utf-8")
     return tuple(
-        Passage(item["name"], item["title"], " ".join(item["text"].split())) for item in tomllib.loads(source)["passage"]
+        Passage(item["name"], item["title"], " ".join(item["text"].split()))
+        for item in tomllib.loads(source)["passage"]
     )
 
 

@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.geometry import FloatArray
+from handwriting.sheet.optics import dense_map
 
 Picture = NDArray[np.uint8]
 
 _FOCAL = 0.62
-_GRID = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,8 +122,9 @@ class PhotoTruth:
     def centre(self) -> FloatArray:
         """Optical centre, px."""
         diagonal = float(np.hypot(self.view.width, self.view.height))
-        middle = np.array([self.view.width, self.view.height]) / 2 - 0.5
-        return middle + diagonal * np.array(self.view.centre)
+        middle = np.array([self.view.width, self.view.height], dtype=np.float64) / 2 - 0.5
+        centre: FloatArray = middle + diagonal * np.array(self.view.centre)
+        return centre
 
     def surface(self, page: FloatArray) -> FloatArray:
         """Return the place in space, mm, of places on the paper, mm along the paper: (..., 2) -> (..., 3)."""
@@ -142,7 +143,8 @@ class PhotoTruth:
         seen = self.surface(np.asarray(page, dtype=np.float64)) @ self.turn.T + self.shift
         flat = seen[..., :2] / seen[..., 2:]
         r2 = (flat**2).sum(axis=-1, keepdims=True)
-        return self.centre + self.focal * flat * (1.0 + self.view.k1 * r2)
+        bent: FloatArray = self.centre + self.focal * flat * (1.0 + self.view.k1 * r2)
+        return bent
 
     def to_page(self, image: FloatArray) -> FloatArray:
         """Return mm along the paper of image px; off the page the plane goes on."""
@@ -151,7 +153,9 @@ class PhotoTruth:
         r = reach.copy()
         for _ in range(20):
             r = r - (r + self.view.k1 * r**3 - reach) / np.maximum(1 + 3 * self.view.k1 * r**2, 0.3)
-        ray = np.concatenate([bent * np.divide(r, reach, out=np.ones_like(r), where=reach > 0), np.ones_like(r)], axis=-1)
+        ray = np.concatenate(
+            [bent * np.divide(r, reach, out=np.ones_like(r), where=reach > 0), np.ones_like(r)], axis=-1
+        )
         ray, eye = ray @ self.turn, -self.shift @ self.turn
         page = np.zeros_like(bent)
         lift = np.zeros(bent.shape[:-1])
@@ -189,11 +193,7 @@ def photograph(sheet: Picture, px_per_mm: float, view: View) -> tuple[Picture, P
     size = (sheet.shape[1] / px_per_mm, sheet.shape[0] / px_per_mm)
     truth = _aim(view, size)
     sheet = _cover(sheet, px_per_mm, view, rng)
-    columns = np.arange(0, view.width + _GRID, _GRID, dtype=np.float64)
-    rows = np.arange(0, view.height + _GRID, _GRID, dtype=np.float64)
-    coarse = truth.to_page(np.stack(np.meshgrid(columns, rows), axis=-1))
-    coarse = coarse * px_per_mm - 0.5
-    fine = _upsampled(coarse.astype(np.float32), view)
+    fine = dense_map(lambda px: truth.to_page(px) * px_per_mm - 0.5, view.width, view.height)
     inner = cv2.remap(sheet, fine, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(0, 0, 0))
     page = np.full(sheet.shape[:2], 255, dtype=np.uint8)
     cover = cv2.remap(page, fine, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
@@ -240,14 +240,6 @@ def _aim(view: View, size_mm: tuple[float, float]) -> PhotoTruth:
     return reach(far)[1]
 
 
-def _upsampled(coarse: NDArray[np.float32], view: View) -> NDArray[np.float32]:
-    """Interpolate the map at every pixel: grid point j lies at pixel j times the step."""
-    x = np.arange(view.width, dtype=np.float32) / _GRID
-    y = np.arange(view.height, dtype=np.float32) / _GRID
-    grid_x, grid_y = np.meshgrid(x, y)
-    return np.asarray(cv2.remap(coarse, grid_x, grid_y, cv2.INTER_LINEAR), dtype=np.float32)
-
-
 def _cover(sheet: Picture, px_per_mm: float, view: View, rng: np.random.Generator) -> Picture:
     """Lay fingertip-like blobs over the page's edge, where the fiducials are, each hiding one wholly or in part."""
     if not view.covered:
@@ -284,14 +276,14 @@ def _light(scene: NDArray[np.float32], view: View, rng: np.random.Generator) -> 
         edge = side + rng.uniform(-0.2, 0.2) * view.width + 0.03 * view.width * np.sin(y / view.height * 9)
         light = light * (1.0 - view.shadow / (1 + np.exp(np.clip(-edge / soft * 4, -50, 50))))
     light = cv2.resize(light.astype(np.float32), (view.width, view.height), interpolation=cv2.INTER_LINEAR)
-    extra = np.float32(0.0)
+    extra = np.zeros((1, 1), dtype=np.float32)
     if view.glare:
         cx, cy = view.width * rng.uniform(0.3, 0.7), view.height * rng.uniform(0.3, 0.7)
         far = ((x - cx) ** 2 + (y - cy) ** 2) / (0.14 * view.width) ** 2
         spot = cv2.resize(np.exp(-(far**2)).astype(np.float32), (view.width, view.height))
-        extra = 255 * view.glare * 1.6 * spot
+        extra = (255 * view.glare * 1.6 * spot).astype(np.float32)
     if scene.ndim == 3:
         cast = np.array([1 - 0.12 * view.warmth, 1.0, 1 + 0.06 * view.warmth], dtype=np.float32)
         lit = scene * light[..., None] * cast
-        return np.asarray(lit + (extra[..., None] if view.glare else 0.0), dtype=np.float32)
+        return np.asarray(lit + extra[..., None], dtype=np.float32)
     return np.asarray(scene * light + extra, dtype=np.float32)

@@ -7,7 +7,7 @@ from the fitted page than 0.3 mm root mean square or 0.6 mm at worst (limits: me
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -17,12 +17,23 @@ from numpy.typing import NDArray
 from handwriting.errors import SheetError, TextMismatchError, UsageError
 from handwriting.geometry import FloatArray
 from handwriting.sheet.code import read_code
-from handwriting.sheet.layout import BAR_MM, FIDUCIAL_MM, PER_SHEET, Hand, Paper, SheetCode, SheetLayout
+from handwriting.sheet.layout import (
+    BAR_MM,
+    FIDUCIAL_MM,
+    PER_SHEET,
+    Hand,
+    Paper,
+    SheetCode,
+    SheetLayout,
+    kind_of_id,
+    page_size,
+    qr_box,
+    sheet_layout,
+)
 from handwriting.sheet.layout import fiducials as fiducials_of
-from handwriting.sheet.layout import kind_of_id, page_size, sheet_layout
 from handwriting.sheet.lighting import see_light
 from handwriting.sheet.marks import Grey, Marks, find_marks
-from handwriting.sheet.optics import PageFit, PageMapping, fit_page
+from handwriting.sheet.optics import PageFit, PageMapping, dense_map, fit_page
 from handwriting.sheet.passages import fingerprint, list_passages
 
 LARGEST_RMS_MM = 0.3
@@ -53,8 +64,8 @@ class SheetReading:
         The passage; None when it is the user's own and was not given.
     fit : PageFit
         The fitted page; `fit.mapping` works in nominal mm.
-    marks_found, marks_used : int
-        Fiducials seen, and those that the fit rests on.
+    marks_used : int
+        Fiducials that the fit rests on, of `PER_SHEET`.
     print_scale : float
         True mm per nominal mm: below 1 when the printer shrank the sheet. 1 when the bar was not measured.
     print_statement : str
@@ -70,7 +81,6 @@ class SheetReading:
     layout: SheetLayout
     text: str | None
     fit: PageFit
-    marks_found: int
     marks_used: int
     print_scale: float
     print_statement: str
@@ -119,7 +129,10 @@ SHEET_FLAGS: dict[str, tuple[str, str]] = {
     "sheet-not-flat": ("The sheet does not lie flat: its marks are off a flat page", _ADVICE),
     "sheet-shadow": ("A strong shadow lies on the sheet", "light the sheet evenly, from the side"),
     "sheet-glare": ("Part of the sheet is washed out by a reflection", "turn the flash off and light it from the side"),
-    "sheet-marks-hidden": ("Some of the sheet's square marks are covered, cut off or smudged", "keep all marks in view"),
+    "sheet-marks-hidden": (
+        "Some of the sheet's square marks are covered, cut off or smudged",
+        "keep all marks in view",
+    ),
     "sheet-print-unchecked": ("The sheet's 100 mm bar was not measured", "measure the bar and give --bar-mm"),
     "sheet-print-size": ("The scan says the sheet was not printed at full size", "measure the bar and give --bar-mm"),
     "sheet-code-unread": ("The square code could not be read; text and ruling are as given", "keep the code in view"),
@@ -171,17 +184,16 @@ def read_sheet(
         raise UsageError(
             f"the sheet's bar cannot be {bar_mm:g} mm long",
             where=where,
-            fix=f"It is made 100 mm long and prints at {_BAR_RANGE_MM[0]:g} to {_BAR_RANGE_MM[1]:g} mm: measure it again",
+            fix=f"It prints at {_BAR_RANGE_MM[0]:g} to {_BAR_RANGE_MM[1]:g} mm: measure it again",
         )
     marks = find_marks(grey)
     if len(marks) < _FEWEST:
         return None
     kind, marks = _one_sheet(marks, where)
     fit, marks = _fit(grey, kind, marks, where)
-    layout, flags = _read_layout(grey, kind, fit, instead, where)
+    layout, flags = _read_layout(grey, kind, fit, marks, instead, where)
     known = _text_of(layout.code, text, where)
-    hidden = _hidden(fit.mapping, kind, marks, grey.shape)
-    if hidden:
+    if len(marks) < PER_SHEET:
         flags.append("sheet-marks-hidden")
     if fit.bent_mm > _BENT_MM:
         flags.append("sheet-not-flat")
@@ -200,7 +212,6 @@ def read_sheet(
         layout,
         known,
         fit,
-        len(marks) + hidden,
         len(marks),
         scale,
         statement,
@@ -224,7 +235,7 @@ def _one_sheet(marks: Marks, where: str) -> tuple[tuple[Paper, Hand], Marks]:
                 keep[i] = False
     kinds = [kind_of_id(int(identity)) for identity in marks.ids]
     counts = {kind: kinds.count(kind) for kind in set(kinds)}
-    if None in counts and counts[None] >= max(_FEWEST, max(v for k, v in counts.items())):
+    if None in counts and counts[None] >= max(_FEWEST, *counts.values()):
         raise SheetError(
             "this is a sheet of a newer version than this program knows",
             where=where,
@@ -263,6 +274,10 @@ def _fit(grey: Grey, kind: tuple[Paper, Hand], marks: Marks, where: str) -> tupl
     # A curled page moves a mark as a whole; a fingertip over a mark spoils its shape. Only the latter is left out.
     own = fit.residuals_mm - np.median(fit.residuals_mm, axis=1, keepdims=True)
     sound = np.linalg.norm(own, axis=-1).max(axis=1) <= _OFF_MARK_MM
+    if (~sound).sum() > max(
+        3, len(marks) // 3
+    ):  # so many are no fingertips: the page is bent, and the fit shall say so
+        sound[:] = True
     if sound.sum() < _FEWEST or _spread_of(page[sound].mean(axis=1)) < 20.0:
         raise _too_little(where)
     return fit_page(page[sound], marks.corners[sound], size, spots, robust=False), marks.only(sound)
@@ -270,7 +285,9 @@ def _fit(grey: Grey, kind: tuple[Paper, Hand], marks: Marks, where: str) -> tupl
 
 def _too_little(where: str) -> SheetError:
     return SheetError(
-        "too little of the copying sheet can be seen", where=where, fix="Keep all its square marks in view and uncovered"
+        "too little of the copying sheet can be seen",
+        where=where,
+        fix="Keep all its square marks in view and uncovered",
     )
 
 
@@ -285,16 +302,22 @@ def _spread_of(places: FloatArray) -> float:
 
 
 def _read_layout(
-    grey: Grey, kind: tuple[Paper, Hand], fit: PageFit, instead: SheetCode | None, where: str
+    grey: Grey, kind: tuple[Paper, Hand], fit: PageFit, marks: Marks, instead: SheetCode | None, where: str
 ) -> tuple[SheetLayout, list[str]]:
-    code = read_code(grey, fit.mapping, kind, where)
+    code = read_code(grey, _near_code(fit, marks, kind), kind, where)
     if code is not None:
         return sheet_layout(code), []
     if instead is None:
+        if fit.bent_mm > _BENT_MM:
+            raise SheetError(
+                "the copying sheet is too far from flat for its square code to be read",
+                where=where,
+                fix=f"Take the picture again: {_ADVICE}",
+            )
         raise SheetError(
             "the square code of the copying sheet cannot be read",
             where=where,
-            fix="Take the picture again with the code at the top right flat and in view, or give the text and the ruling",
+            fix="Take the picture again with the code in view and uncovered, or give the text and the ruling",
         )
     if (instead.paper, instead.hand) != kind:
         raise SheetError(
@@ -304,6 +327,25 @@ def _read_layout(
             fix="Name the paper and the hand of this sheet",
         )
     return sheet_layout(instead), ["sheet-code-unread"]
+
+
+def _near_code(fit: PageFit, marks: Marks, kind: tuple[Paper, Hand]) -> Callable[[FloatArray], FloatArray]:
+    """Return a mapping to the image that follows the marks nearest to the code, where a bent page leaves the fit."""
+    places = {mark.id: mark.corners() for mark in fiducials_of(*kind)}
+    page = np.stack([places[int(identity)] for identity in marks.ids])
+    box = qr_box(*kind)
+    middle = np.array([(box.left + box.right) / 2, (box.top + box.bottom) / 2])
+    near = np.argsort(np.linalg.norm(page.mean(axis=1) - middle, axis=-1))[:3]
+    corners = page[near].reshape(-1, 2)
+    design = np.column_stack([corners - middle, np.ones(len(corners))])
+    off = marks.corners[near].reshape(-1, 2) - fit.mapping.to_image(corners)
+    bend = np.linalg.lstsq(design, off, rcond=None)[0]
+
+    def to_image(places_mm: FloatArray) -> FloatArray:
+        result: FloatArray = fit.mapping.to_image(places_mm) + (places_mm - middle) @ bend[:2] + bend[2]
+        return result
+
+    return to_image
 
 
 def _text_of(code: SheetCode, text: str | None, where: str) -> str | None:
@@ -316,11 +358,6 @@ def _text_of(code: SheetCode, text: str | None, where: str) -> str | None:
             )
         return text
     return next((passage.text for passage in list_passages() if passage.fingerprint == code.fingerprint), None)
-
-
-def _hidden(mapping: PageMapping, kind: tuple[Paper, Hand], marks: Marks, shape: tuple[int, ...]) -> int:
-    """Count marks of the sheet that the fit does not use."""
-    return PER_SHEET - len(marks)
 
 
 def _print_scale(bar_mm: float | None) -> tuple[float, float, str]:
@@ -353,9 +390,7 @@ def _claimed_scale(mapping: PageMapping, layout: SheetLayout, dpi: float | None)
 
 def _refusal(fit: PageFit, used: int) -> str:
     if fit.rms_mm > LARGEST_RMS_MM or fit.largest_mm > LARGEST_MISS_MM:
-        return (
-            f"the sheet's marks lie {fit.rms_mm:.2f} mm (at most {fit.largest_mm:.2f} mm) off a flat page; {_ADVICE}"
-        )
+        return f"the sheet's marks lie {fit.rms_mm:.2f} mm (at most {fit.largest_mm:.2f} mm) off a flat page; {_ADVICE}"
     if used < FEWEST_FOR_MM:
         return f"only {used} of the sheet's {PER_SHEET} square marks can be used; keep them all in view"
     if fit.scale_sd > LARGEST_SCALE_SD:
@@ -367,22 +402,9 @@ def straighten(
     mapping: PageMapping, picture: NDArray[np.uint8], layout: SheetLayout, print_scale: float, dpi: float
 ) -> NDArray[np.uint8]:
     """Return the page upright at `dpi` true pixels per inch; see `SheetReading.upright`."""
-    step, grid = 25.4 / dpi, 16
-    columns = round(layout.width * print_scale / step)
-    rows = round(layout.height * print_scale / step)
-    x = (np.arange(0, columns + grid, grid) + 0.5) * step / print_scale
-    y = (np.arange(0, rows + grid, grid) + 0.5) * step / print_scale
-    coarse = mapping.to_image(np.stack(np.meshgrid(x, y), axis=-1)).astype(np.float32)
-    fine = np.empty((rows, columns, 2), dtype=np.float32)
-    # Grid point j lies at pixel j * grid exactly, which resizing does not honour: an affine warp does.
-    cv2.warpAffine(
-        coarse,
-        np.array([[grid, 0, 0], [0, grid, 0]], dtype=np.float64),
-        (columns, rows),
-        dst=fine,
-        flags=cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
+    columns = round(layout.width * print_scale * dpi / 25.4)
+    rows = round(layout.height * print_scale * dpi / 25.4)
+    fine = dense_map(lambda px: mapping.to_image((px + 0.5) * (25.4 / dpi / print_scale)), columns, rows)
     return np.asarray(
         cv2.remap(picture, fine, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(255, 255, 255)),
         dtype=np.uint8,

@@ -1,4 +1,4 @@
-"""Ruled papers: a pick list from published paper standards, any pitch besides, and the nearest standard to a found pitch.
+"""Ruled papers: a pick list from published paper standards, any pitch besides, and the standard nearest to a pitch.
 
 A ruling is a row of lines repeated down the page at one pitch, the distance from one base line to the next. The base
 line is the line that letters sit on. Lines of a row are given by their height above its base line, in mm.
@@ -123,10 +123,16 @@ RULINGS: tuple[Ruling, ...] = (
     Ruling("de-4", "Germany 4, school year 4: single, 10 mm", "single", 10.0, None, 0.0, "secondary", _DIN),
     Ruling("de-25", "Germany 21 to 37, later years: single, 9 mm", "single", 9.0, None, 0.0, "secondary", _DIN),
     Ruling("fr-seyes", "France, Seyes: 8 mm with 2 mm lines", "seyes", 8.0, 2.0, 0.0, "secondary", _SEYES),
-    Ruling("fr-seyes-2.5", "France, enlarged Seyes: 10 mm with 2.5 mm lines", "seyes", 10.0, 2.5, 0.0, "secondary", _SEYES),
+    Ruling(
+        "fr-seyes-2.5", "France, enlarged Seyes: 10 mm with 2.5 mm lines", "seyes", 10.0, 2.5, 0.0, "secondary", _SEYES
+    ),
     Ruling("fr-seyes-3", "France, enlarged Seyes: 12 mm with 3 mm lines", "seyes", 12.0, 3.0, 0.0, "secondary", _SEYES),
-    Ruling("cz-1", "Czech and Slovak, code ending 1: 20 mm", "single", 20.0, None, 0.0, "secondary", "an encyclopaedia"),
-    Ruling("cz-2", "Czech and Slovak, code ending 2: 16 mm", "single", 16.0, None, 0.0, "secondary", "an encyclopaedia"),
+    Ruling(
+        "cz-1", "Czech and Slovak, code ending 1: 20 mm", "single", 20.0, None, 0.0, "secondary", "an encyclopaedia"
+    ),
+    Ruling(
+        "cz-2", "Czech and Slovak, code ending 2: 16 mm", "single", 16.0, None, 0.0, "secondary", "an encyclopaedia"
+    ),
     Ruling("cz-3", "Czech and Slovak, code ending 3: 12 mm", "single", 12.0, None, 0.0, "memory", "not looked up"),
     Ruling("cz-4", "Czech and Slovak, code ending 4: 8 mm", "single", 8.0, None, 0.0, "memory", "not looked up"),
     Ruling("squared-5", "Squared, 5 mm", "squared", 5.0, None, 0.0, "memory", "common school paper, not looked up"),
