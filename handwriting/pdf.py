@@ -8,12 +8,14 @@ from __future__ import annotations
 import ctypes
 import math
 import re
+import zlib
 from collections.abc import Iterator
 from io import BytesIO
 from typing import NamedTuple
 
 import numpy as np
 import pypdfium2 as pdfium
+import simplejpeg
 from pypdfium2 import raw
 
 from handwriting.decode import check_number, check_pixels
@@ -60,6 +62,7 @@ class _Canvas(NamedTuple):
     shift_x: float
     shift_y: float
     note: str
+    picture: ctypes.c_void_p | None
 
 
 def count(data: bytes) -> int:
@@ -85,6 +88,8 @@ def decode(data: bytes, options: Message, sink: Sink) -> Message:
     width, height = (max(1, round(side)) for side in (width_pt * canvas.scale_x, height_pt * canvas.scale_y))
     check_pixels(width, height, options)
     notes.append(canvas.note)
+    if canvas.picture is not None:
+        _check_picture(canvas.picture)
     pixels = _draw(page, canvas, width, height)
     low, high = int(pixels.min()), int(pixels.max())
     if low == high:
@@ -138,7 +143,8 @@ def _user_unit(document: pdfium.PdfDocument, index: int) -> float:
 def _canvas(page: pdfium.PdfPage, width_pt: float, height_pt: float) -> _Canvas:
     """Choose pixels for the page so that its main picture, where it has one, comes out pixel for pixel."""
     best: tuple[_Box, float, float] | None = None
-    for matrix, across, down in _pictures(page):
+    picture = None
+    for thing, matrix, across, down in _pictures(page):
         box = _placed(page, matrix)
         if box.width <= 0 or box.height <= 0 or across < 1 or down < 1:
             continue
@@ -148,16 +154,16 @@ def _canvas(page: pdfium.PdfPage, width_pt: float, height_pt: float) -> _Canvas:
             continue
         per_point = _picture_scale(page, matrix, across, down)
         if best is None or max(per_point) > max(best[1:]):
-            best = (box, *per_point)
+            best, picture = (box, *per_point), thing
     if best is None:
         scale = DRAWN_DPI * _POINT_INCH
-        return _Canvas(scale, scale, 0.0, 0.0, f"drawn at {DRAWN_DPI} dpi")
+        return _Canvas(scale, scale, 0.0, 0.0, f"drawn at {DRAWN_DPI} dpi", None)
     box, scale_x, scale_y = best
     if abs(scale_x / scale_y - 1) > _SQUARE:
         scale_x = scale_y = max(scale_x, scale_y)
     # The picture's edges go a hair inside whole pixels: PDFium rounds outwards and would stretch it by one.
     shift_x, shift_y = (round(edge * scale) - edge * scale for edge, scale in ((box.left, scale_x), (box.top, scale_y)))
-    return _Canvas(scale_x, scale_y, shift_x, shift_y, "drawn at the picture's own resolution")
+    return _Canvas(scale_x, scale_y, shift_x, shift_y, "drawn at the picture's own resolution", picture)
 
 
 def _picture_scale(page: pdfium.PdfPage, matrix: _Matrix, across: int, down: int) -> tuple[float, float]:
@@ -168,8 +174,8 @@ def _picture_scale(page: pdfium.PdfPage, matrix: _Matrix, across: int, down: int
     return (other, one) if sideways else (one, other)
 
 
-def _pictures(page: pdfium.PdfPage) -> Iterator[tuple[_Matrix, int, int]]:
-    """Find pictures on the page and inside its forms: placement in page space, pixels across and down."""
+def _pictures(page: pdfium.PdfPage) -> Iterator[tuple[ctypes.c_void_p, _Matrix, int, int]]:
+    """Find pictures on the page and inside its forms: handle, placement in page space, pixels across and down."""
     stack = [(raw.FPDFPage_GetObject(page, i), _UNMOVED, 0) for i in range(raw.FPDFPage_CountObjects(page))]
     for _ in range(_MOST_OBJECTS):
         if not stack:
@@ -185,10 +191,32 @@ def _pictures(page: pdfium.PdfPage) -> Iterator[tuple[_Matrix, int, int]]:
         if kind == raw.FPDF_PAGEOBJ_IMAGE:
             across, down = ctypes.c_uint(), ctypes.c_uint()
             if raw.FPDFImageObj_GetImagePixelSize(thing, across, down):
-                yield matrix, across.value, down.value
+                yield thing, matrix, across.value, down.value
         elif depth < _DEEPEST:
             inner = range(raw.FPDFFormObj_CountObjects(thing))
             stack += [(raw.FPDFFormObj_GetObject(thing, i), matrix, depth + 1) for i in inner]
+
+
+def _check_picture(picture: ctypes.c_void_p) -> None:
+    """Refuse a scan whose data are cut short or damaged: PDFium would draw what is left of it without a word."""
+    filters = []
+    for index in range(raw.FPDFImageObj_GetImageFilterCount(picture)):
+        name = ctypes.create_string_buffer(64)
+        raw.FPDFImageObj_GetImageFilter(picture, index, name, len(name))
+        filters.append(name.value)
+    if filters not in ([b"DCTDecode"], [b"FlateDecode"]):
+        return
+    length = raw.FPDFImageObj_GetImageDataRaw(picture, None, 0)
+    data = (ctypes.c_ubyte * length)()
+    raw.FPDFImageObj_GetImageDataRaw(picture, data, length)
+    try:
+        if filters == [b"DCTDecode"]:
+            _, _, space, _ = simplejpeg.decode_jpeg_header(data)
+            simplejpeg.decode_jpeg(data, "CMYK" if space in {"CMYK", "YCCK"} else "GRAY")
+        else:
+            zlib.decompress(data)
+    except (ValueError, zlib.error) as error:
+        raise DamagedFileError("the picture on this page is damaged or cut short", fix=_REPAIR) from error
 
 
 def _after(inner: _Matrix, outer: _Matrix) -> _Matrix:

@@ -315,6 +315,29 @@ def test_cut_short(read, form):
             read(data[: int(len(data) * part)])
 
 
+def test_bytes_behind_the_end_of_a_jpeg_are_harmless(read):
+    """Phones put data of their own there."""
+    assert read(encoded(pattern(), "JPEG") + b"\0\1own data" * 50).grey.shape == pattern().shape
+
+
+@pytest.mark.parametrize("form", ["JPEG", "flate"])
+@pytest.mark.parametrize("part", [0.3, 0.7, 0.97])
+def test_scan_inside_a_pdf_that_is_cut_short(read, form, part):
+    big = np.kron(pattern(), np.ones((8, 8), np.uint8))
+    data = encoded(big, "JPEG", quality=90) if form == "JPEG" else zlib.compress(big.tobytes())
+    code = b"/DCTDecode" if form == "JPEG" else b"/FlateDecode"
+    size = b"/Width %d/Height %d" % big.shape[::-1]
+    head = b"/Type/XObject/Subtype/Image" + size + b"/ColorSpace/DeviceGray/BitsPerComponent 8/Filter" + code
+
+    def document(body):
+        resources = b"/Resources<</XObject<</I 5 0 R>>>>"
+        return pdf_page((64, 40), b"q 64 0 0 40 0 0 cm /I Do Q", resources, [pdf_stream(body, head)])
+
+    assert np.abs(read(document(data)).grey.astype(int) - big).max() <= 12
+    with pytest.raises(DamagedFileError, match="picture on this page is damaged"):
+        read(document(data[: int(len(data) * part)]))
+
+
 # Which pictures are pages
 
 
