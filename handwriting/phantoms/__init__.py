@@ -3,7 +3,7 @@
 `draw` puts a text on a `Paper` as a `Writer` would and takes its picture with a `Capture`; the `Phantom` holds the
 picture and the `Truth` of every rule, line, word and letter, the values set for the writer and those realised on the
 page. `random_page` gives everything `draw` needs, spanning sizes, hands, papers and captures. `WRITERS` names
-ready-made writers.
+ready-made writers; `missing_letters` tells what of a text the alphabet cannot write.
 
 >>> from handwriting.phantoms import ABLE, Capture, Paper, draw
 >>> page = draw("a small red boat", ABLE, Paper(), Capture(dpi=150), seed=1)
@@ -11,6 +11,7 @@ ready-made writers.
 ((1754, 1240), 4)
 """
 
+from handwriting.phantoms.alphabet import missing_letters
 from handwriting.phantoms.capture import INKS, Capture
 from handwriting.phantoms.drawing import Phantom, draw
 from handwriting.phantoms.paper import A4_MM, LETTER_MM, Paper
@@ -40,5 +41,6 @@ __all__ = [
     "WordTruth",
     "Writer",
     "draw",
+    "missing_letters",
     "random_page",
 ]

@@ -160,11 +160,25 @@ _OTHERS = {
     "?": ".02,1.6 .16,1.92 .4,2 .64,1.78 .6,1.36 .34,1.02 .3,.5 / .3,.04 .32,.08",
     "-": "0,.55! .5,.55",
     "(": ".3,2.05 .06,1.5 0,.9 .08,.3 .3,-.25",
+    "/": "0,-.2! .6,2.05",
+    "&": ".8,.3 .5,.04 .2,0 0,.3 .1,.75 .5,1.2 .56,1.7 .34,2 .14,1.7 .3,1.2 .9,0",
+    "+": "0,.9! .7,.9! / .35,1.3! .35,.5",
+    "=": "0,1.1! .6,1.1! / 0,.7! .6,.7",
+    "%": ".2,2 0,1.75 .2,1.5 .4,1.75 .18,2 / .86,2! 0,0! / .7,.5 .5,.25 .7,0 .9,.25 .68,.5",
+    "\N{RIGHT SINGLE QUOTATION MARK}": ".1,1.95 .1,1.75 0,1.55",
+    "\N{LEFT SINGLE QUOTATION MARK}": ".1,1.95 0,1.75 .02,1.55",
+    "\N{LEFT DOUBLE QUOTATION MARK}": ".1,1.95 0,1.75 .02,1.55 / .34,1.95 .24,1.75 .26,1.55",
+    "\N{RIGHT DOUBLE QUOTATION MARK}": ".1,1.95 .1,1.75 0,1.55 / .34,1.95 .34,1.75 .24,1.55",
+    "\N{DOUBLE LOW-9 QUOTATION MARK}": ".1,.12 .08,-.1 0,-.3 / .34,.12 .32,-.1 .24,-.3",
+    "\N{EN DASH}": "0,.55! .7,.55",
+    "\N{EM DASH}": "0,.55! 1.1,.55",
+    "\N{HORIZONTAL ELLIPSIS}": "0,.04 .02,.08 / .4,.04 .42,.08 / .8,.04 .82,.08",
     ")": "0,2.05 .24,1.5 .3,.9 .22,.3 0,-.25",
 }
 
 # Marks above (or below) a letter, x about the letter's middle, y about the top of a body letter (cedilla, ogonek: 0).
 _MARKS = {
+    "beside": ".14,0! .1,-.4",
     "\N{COMBINING ACUTE ACCENT}": "-.1,.28! .16,.62",
     "\N{COMBINING GRAVE ACCENT}": "-.16,.62! .1,.28",
     "\N{COMBINING CIRCUMFLEX ACCENT}": "-.22,.28! 0,.56! .22,.28",
@@ -178,13 +192,32 @@ _MARKS = {
     "\N{COMBINING DOUBLE ACUTE ACCENT}": "-.2,.3! -.02,.6! / .08,.3! .26,.6",
 }
 
+_BELOW = "\N{COMBINING CEDILLA}\N{COMBINING OGONEK}"
+
 _SPECIAL = {
     "ß": "0,0! 0,1.5| .1,1.9 .36,2 .58,1.78 .5,1.3 .32,1.06! .6,.86 .66,.34 .44,0 .2,.06",
     "ł": "0,2! 0,0! / -.2,.8! .22,1.2",
     "ı": "0,1! 0,0",
+    "æ": ".06,.8 .16,.95 .32,1 .5,.9 .54,.66| .54,.3| .4,.04 .2,0 .02,.16 .04,.4 .28,.56 .54,.54! 1.1,.54! 1.04,.86 "
+    ".82,1 .6,.82 .54,.46 .64,.12 .86,0 1.1,.18",
+    "œ": ".36,1 .1,.84 0,.5 .1,.15 .36,0 .56,.15 .62,.5 .56,.85 .34,1 / .62,.5! 1.2,.52! 1.14,.86 .94,1 .7,.84 .62,.48 "
+    ".72,.12 .94,0 1.2,.18",
     "ø": ".36,1 .1,.84 0,.5 .1,.15 .36,0 .6,.15 .7,.5 .6,.85 .34,1 / .02,-.08! .68,1.08",
     "đ": _BOWL + ".68,2! .68,0! / .4,1.5! .9,1.5",
 }
+
+
+# The heights the centre line reaches, by class or letter; letters that are as tall as a plain one.
+_SPANS: dict[str, tuple[float | None, float | None]] = {
+    "body": (0.0, 1.0),
+    "ascender": (0.0, 2.0),
+    "descender": (-1.0, 1.0),
+    "capital": (0.0, 2.0),
+    "digit": (0.0, 2.0),
+    "i": (0.0, 1.0),
+    "t": (0.0, 1.6),
+}
+_LIKE = {"ł": "l", "đ": "d", "ß": "b", "æ": "a", "œ": "o", "ı": "i"}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -242,26 +275,31 @@ def glyphs(char: str, *, joined: bool) -> tuple[Glyph, ...]:
     return ()
 
 
+def missing_letters(text: str) -> str:
+    """Return the letters and signs of `text` that the alphabet lacks, each once, in order; spaces do not count."""
+    return "".join(dict.fromkeys(c for c in text if not c.isspace() and not glyphs(c, joined=False)))
+
+
+def char_base(char: str) -> str:
+    """Return the plain letter under the marks of `char`."""
+    return unicodedata.normalize("NFD", char)[0]
+
+
 def _glyph(char: str, form: str, mark: str) -> Glyph:
     strokes = [_stroke(part) for part in form.split("/")]
     klass = letter_class(char)
     core = 1 if char in "ij" else len(strokes)
     middle = float(np.mean([strokes[0].points[:, 0].min(), strokes[0].points[:, 0].max()]))
     if mark:
-        rise = 0.0 if mark in "\N{COMBINING CEDILLA}\N{COMBINING OGONEK}" else (1.0 if char.islower() else 2.0)
+        rise = 0.0 if mark in _BELOW else 1.0 if char.islower() and letter_class(char_base(char)) != "ascender" else 2.0
+        if char in "ďťľ":  # printed and written with a small stroke beside the stem
+            mark, middle, rise = "beside", float(max(s.points[:, 0].max() for s in strokes)), 2.0
         for part in _MARKS[mark].split("/"):
             stroke = _stroke(part)
             strokes.append(Stroke(stroke.points + np.array([middle, rise]), stroke.marks))
-    base = char if not mark else ""
-    spans = {
-        "body": (0.0, 1.0),
-        "ascender": (0.0, 2.0),
-        "descender": (-1.0, 1.0),
-        "capital": (0.0, 2.0),
-        "digit": (0.0, 2.0),
-    }
-    bottom, top = spans.get(klass, (0.0, 1.0) if base == "i" else (0.0, 1.6) if base == "t" else (None, None))
-    return Glyph(char, klass, tuple(strokes), core, bottom, top, whole=klass in {"capital", "digit"} or char.isupper())
+    base = _LIKE.get(char, char_base(char))
+    bottom, top = _SPANS.get(base, _SPANS.get(letter_class(base), (None, None)))
+    return Glyph(char, klass, tuple(strokes), core, bottom, top, whole=klass == "digit" or char.isupper())
 
 
 def _stroke(text: str) -> Stroke:

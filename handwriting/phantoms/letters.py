@@ -9,7 +9,7 @@ import numpy as np
 
 from handwriting.errors import UsageError
 from handwriting.geometry import FloatArray
-from handwriting.phantoms.alphabet import Glyph, glyphs, hermite, trace
+from handwriting.phantoms.alphabet import Glyph, char_base, glyphs, hermite, trace
 from handwriting.phantoms.writer import Writer
 
 _STEP = 0.07
@@ -154,7 +154,7 @@ def _find_ends(out: Shape, glyph: Glyph, traced: list[tuple[FloatArray, list[int
 
 def _lead_in(out: Shape, size: float, lean: float) -> None:
     """Start the joined hand's first letter from the baseline, unless its first stroke is a bowl."""
-    if out.entry is None or out.char in "acdgoqsvwxz":
+    if out.entry is None or char_base(out.char) in "acdgoqsvwxz":
         return
     height = out.entry[0][1] - out.drawn.lift_mm
     start = out.entry[0] - [0.32 * size + lean * height, height * 0.92]

@@ -25,6 +25,8 @@ class Paper:
         Kind of ruling. On blank paper `pitch_mm` is only how far apart the writer aims to write.
     pitch_mm : float
         Distance between one writing rule and the next; for squared paper the side of a square.
+    squares : int
+        Squared paper: how many squares high one row of writing is.
     zone_mm : float
         Double and four-line rulings: height of the body zone.
     rule_rgb : tuple of int
@@ -51,6 +53,7 @@ class Paper:
     height_mm: float = A4_MM[1]
     rules: RuleKind = "single"
     pitch_mm: float = 8.0
+    squares: int = 2
     zone_mm: float = 3.5
     rule_rgb: tuple[int, int, int] = (170, 195, 225)
     rule_width_mm: float = 0.2
@@ -73,8 +76,8 @@ class Paper:
 
     @property
     def writing_pitch_mm(self) -> float:
-        """Distance from one writing rule to the next; squared paper is written on every other line below 7 mm."""
-        return self.pitch_mm * 2 if self.rules == "squared" and self.pitch_mm < 7 else self.pitch_mm
+        """Distance from one writing rule to the next."""
+        return self.pitch_mm * (max(self.squares, 1) if self.rules == "squared" else 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +116,8 @@ def rule_lines(paper: Paper) -> list[RuleLine]:
             lines.append(RuleLine("base", y, row))
         if paper.rules == "four-line":
             lines.append(RuleLine("bottom", y + zone))
-        if paper.rules == "squared" and paper.writing_pitch_mm > paper.pitch_mm:
-            lines.append(RuleLine("square", y - paper.pitch_mm))
+        if paper.rules == "squared":
+            lines += [RuleLine("square", y - i * paper.pitch_mm) for i in range(paper.squares - 1, 0, -1)]
     if paper.rules == "squared":
         n = int(paper.width_mm / paper.pitch_mm)
         lines += [RuleLine("vertical", (i + 0.5) * paper.pitch_mm) for i in range(n)]

@@ -21,14 +21,19 @@ def random_page(seed: int) -> tuple[str, Writer, Paper, Capture]:
     x-heights and never under three times the letter space; blank, single, double, four-line and squared paper; 150 to
     600 dpi; clean to rough. Rules are spaced to suit the writing, now and then too tightly for it; one
     page in ten carries the printed passage, as many a printed mark, some are written on every other line.
+    Small writing copies two passages, so that it too fills several lines.
     """
     rng = np.random.default_rng([seed, 7])
     rough = float(rng.beta(1.2, 1.6))
     writer = _writer(rng, rough)
     paper = _paper(rng, writer)
-    words = PASSAGES[int(rng.integers(len(PASSAGES)))]
+    writer = _kept_apart(writer, paper)
+    first, second = rng.choice(len(PASSAGES), 2, replace=False)
+    words = PASSAGES[first]
+    if writer.x_height_mm < 2.2:
+        words += " " + PASSAGES[second]
     if rng.random() < 0.1 and writer.x_height_mm < 4:
-        paper = replace(paper, passage=words, boxed=bool(rng.random() < 0.5), top_mm=max(paper.top_mm, 28.0))
+        paper = replace(paper, passage=PASSAGES[first], boxed=bool(rng.random() < 0.5), top_mm=max(paper.top_mm, 28.0))
     if rng.random() < 0.1:
         paper = replace(paper, logo=True)
     return words, writer, paper, _capture(rng, float(rng.beta(1.1, 1.6)))
@@ -36,6 +41,19 @@ def random_page(seed: int) -> tuple[str, Writer, Paper, Capture]:
 
 def _between(rng: np.random.Generator, low: float, high: float) -> float:
     return float(rng.uniform(low, high))
+
+
+def _kept_apart(writer: Writer, paper: Paper) -> Writer:
+    """Hold the drift and the lines' own heights to what leaves neighbouring lines apart, as writers on rules do."""
+    half_line = (paper.width_mm - 40) / 2
+    most = float(np.degrees(np.arctan(0.3 * paper.writing_pitch_mm / half_line)))
+    share = min(1.0, most / (abs(writer.drift_deg) + 2.3 * writer.drift_sd_deg))
+    return replace(
+        writer,
+        drift_deg=writer.drift_deg * share,
+        drift_sd_deg=writer.drift_sd_deg * share,
+        line_bias_sd_mm=min(writer.line_bias_sd_mm, 0.04 * paper.writing_pitch_mm),
+    )
 
 
 def _writer(rng: np.random.Generator, rough: float) -> Writer:
@@ -92,8 +110,10 @@ def _paper(rng: np.random.Generator, writer: Writer) -> Paper:
         pitch = max(pitch, 2.5 * zone)
     elif kind == "four-line":
         pitch = max(pitch, 3.6 * zone)
-    elif kind == "squared":
-        pitch = 5.0 if needed <= 11 else float(rng.choice([8.0, 10.0])) if needed <= 12 else pitch
+    squares = 1
+    if kind == "squared":
+        side = float(rng.choice([5.0, 7.0, 10.0]))
+        squares, pitch = int(np.ceil(pitch / side)), side
     grey = int(rng.integers(120, 215))
     tinted = bool(rng.random() < 0.6)
     return Paper(
@@ -101,10 +121,11 @@ def _paper(rng: np.random.Generator, writer: Writer) -> Paper:
         height_mm=height,
         rules=kind,  # type: ignore[arg-type]
         pitch_mm=pitch,
+        squares=squares,
         zone_mm=zone,
         rule_rgb=(grey - 25, grey, min(grey + 40, 245)) if tinted else (grey, grey, grey),
         rule_width_mm=_between(rng, 0.12, 0.35),
-        top_mm=max(_between(rng, 22, 38), pitch * 1.3),
+        top_mm=max(_between(rng, 22, 38), pitch * squares * 1.3),
         margin_mm=_between(rng, 14, 20) if rng.random() < 0.25 else None,
         holes=int(rng.choice([0, 2, 4])) if rng.random() < 0.3 else 0,
         show_through=_between(rng, 0.03, 0.1) if rng.random() < 0.25 else 0.0,

@@ -10,7 +10,18 @@ import pytest
 from skimage.measure import label, regionprops
 
 from handwriting.errors import UsageError
-from handwriting.phantoms import ABLE, PASSAGES, WRITERS, Capture, Paper, Slips, Writer, draw, random_page
+from handwriting.phantoms import (
+    ABLE,
+    PASSAGES,
+    WRITERS,
+    Capture,
+    Paper,
+    Slips,
+    Writer,
+    draw,
+    missing_letters,
+    random_page,
+)
 from handwriting.phantoms.layout import hull_gap
 from handwriting.phantoms.letters import ink_hull
 from handwriting.phantoms.raster import draw_stroke
@@ -166,7 +177,7 @@ def test_every_paper_and_capture_draws():
                 "none": set(),
                 "single": {"base"},
                 "double": {"base", "waist"},
-                "squared": {"base", "vertical"},
+                "squared": {"base", "square", "vertical"},
                 "four-line": {"top", "waist", "base", "bottom"},
             }[rules]
         )
@@ -246,6 +257,25 @@ def test_slips_show_in_words_and_counts():
 def test_refusals(text, change, said):
     with pytest.raises(UsageError, match=said):
         draw(text, ABLE, replace(Paper(), **change), Capture(dpi=72), seed=0)
+
+
+def test_letters_the_alphabet_lacks_are_named():
+    assert missing_letters("It’s čšžřďťň àâéèêëîïôöùûüç ñåæøœß ąęłńśź őű ☃漢") == "☃漢"
+
+
+def test_random_pages_span_what_they_say():
+    pages = [random_page(seed) for seed in range(200)]
+    heights = [w.x_height_mm for _, w, _, _ in pages]
+    assert min(heights) < 1.5
+    assert max(heights) > 6.5
+    assert 0.7 < np.mean([2 <= h <= 4 for h in heights]) < 0.9
+    assert {p.rules for _, _, p, _ in pages} == {"none", "single", "double", "four-line", "squared"}
+    assert {c.dpi for _, _, _, c in pages} == {150, 200, 300, 400, 600}
+    assert {w.joined for _, w, _, _ in pages} == {False, True}
+    assert min(w.slant_deg for _, w, _, _ in pages) <= 65
+    assert max(w.slant_deg for _, w, _, _ in pages) >= 105
+    assert all(0.05 <= w.height_cv <= 0.30 for _, w, _, _ in pages)
+    assert random_page(17) == pages[17]
 
 
 def test_settings_out_of_range_are_refused():
