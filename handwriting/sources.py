@@ -168,6 +168,8 @@ def _rows(text: str, where: str) -> tuple[Row, ...]:
         raise RecordError("the columns are not those of a table", where=where, fix=f"Use {','.join(_COLUMNS)}.")
     rows: list[Row] = []
     for line, cells in enumerate(reader, start=2):
+        if None in cells or None in cells.values():
+            raise RecordError(f"line {line} is not a row of {len(_COLUMNS)} cells", where=where, fix="Mend the row.")
         try:
             row = Row(
                 band_kind=cells["band_kind"],

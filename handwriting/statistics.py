@@ -65,9 +65,11 @@ def _moments(marks: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatA
     centre = float(marks.mean()) if marks.size else 0.0
     shifted = marks - centre  # keeps the difference of squares exact when spread is small beside the mean
     first, second = weights @ shifted, weights @ shifted**2
+    squares = second - first**2 / np.maximum(count, 1.0)
+    squares = np.where(squares > 1e-13 * second, squares, 0.0)  # equal marks leave a trace of rounding
     with np.errstate(divide="ignore", invalid="ignore"):
         middle = np.where(count > 0, centre + first / count, np.nan)
-        variance = np.where(count > 1, np.maximum(second - first**2 / count, 0.0) / (count - 1.0), np.nan)
+        variance = np.where(count > 1, squares / (count - 1.0), np.nan)
     return count, middle, variance
 
 
@@ -114,7 +116,7 @@ def _mad(marks: FloatArray, weights: FloatArray) -> FloatArray:
             low, high = np.where(enough, low, reach), np.where(enough, reach, high)
         return np.where(high > 1e-12 * extent, high, 0.0)
 
-    return (distance(False) + distance(True)) / 2.0
+    return np.where(np.isnan(middle), np.nan, (distance(False) + distance(True)) / 2.0)
 
 
 def _robust_cv(marks: FloatArray, weights: FloatArray) -> FloatArray:

@@ -226,7 +226,7 @@ def read_text(given: str) -> str:
             named = False
         if named:
             content = _decode(path)
-        elif re.fullmatch(r"\S*\.(txt|text|md)", given) or (re.fullmatch(r"\S+", given) and path.parent != Path()):
+        elif re.fullmatch(r"\S*\.(txt|text|md)|\S*[/\\]\S*", given):
             raise FileNotReadableError("there is no such text file", where=given, fix="Check the name and the folder.")
     text = unicodedata.normalize("NFC", content.replace("\r\n", "\n").replace("\r", "\n"))
     if len(text) > _TEXT_LIMIT:
