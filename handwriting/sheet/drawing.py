@@ -274,7 +274,7 @@ def _page(layout: SheetLayout, plan: SheetPlan) -> dict[str, object]:
 def mark_modules(identity: int) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
     """Return the dark modules of a fiducial, black border and all, shape (8, 8)."""
     image = cv2.aruco.generateImageMarker(DICTIONARY, identity, FIDUCIAL_MODULES, borderBits=1)
-    return np.asarray(np.asarray(image) < 128, dtype=np.bool_)
+    return np.less(np.asarray(image), 128)
 
 
 def mark_runs(identity: int) -> list[tuple[float, float, float, float]]:

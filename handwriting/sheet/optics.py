@@ -24,6 +24,8 @@ from handwriting.geometry import FloatArray
 _CORNER_SIGNS = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)], dtype=np.float64)
 _PRIOR_SD = np.array([0.3, 0.15, 0.04, 0.04, 0.1])  # k1, k2, centre x and y (of R), spread in mm
 _CORNER_SD_PX = 0.15
+_CORNER_SD_MM = 0.015
+_LIMITS = np.array([0.5, 0.3, 0.15, 0.15, 0.5])  # of the same; beyond them no lens or printer lies
 _BACK_STEPS = 12
 _MAP_GRID = 16
 _STEP_MM = 0.5
@@ -136,7 +138,7 @@ class PageFit:
 
 
 def fit_page(
-    page: FloatArray, image: FloatArray, size_px: tuple[int, int], places: FloatArray, *, robust: bool
+    page: FloatArray, image: FloatArray, size_px: tuple[int, int], places: FloatArray, *, noise_mm: float | None = None
 ) -> PageFit:
     """Fit the model to fiducial corners.
 
@@ -148,8 +150,9 @@ def fit_page(
         Width and height of the image.
     places : array (n, 2)
         Page places, mm, at which the uncertainty of the scale is wanted.
-    robust : bool
-        True to let a few wrong corners weigh little.
+    noise_mm : float, optional
+        How far corners lie off a flat page, from an earlier fit: the worse the page, the more the priors hold. None for
+        a first fit, in which a few wrong corners weigh little.
     """
     radius = float(np.hypot(*size_px)) / 2
     middle = np.array(size_px, dtype=np.float64) / 2 - 0.5
@@ -159,7 +162,7 @@ def fit_page(
     target = (image - middle) / radius
     start, _ = cv2.findHomography(scaled.reshape(-1, 2), target.reshape(-1, 2))
     per_mm = np.sqrt(np.abs(np.linalg.det(start[:2, :2]))) * radius / half
-    sd = max(_CORNER_SD_PX, 0.015 * per_mm) / radius
+    sd = max(_CORNER_SD_PX, (noise_mm or _CORNER_SD_MM) * per_mm) / radius
 
     def unpack(p: FloatArray) -> PageMapping:
         h = np.append(p[:8], 1.0).reshape(3, 3) @ shift
@@ -176,7 +179,13 @@ def fit_page(
 
     first = np.concatenate([(start / start[2, 2]).ravel()[:8], np.zeros(5)])
     found = least_squares(
-        misfit, first, loss="huber" if robust else "linear", f_scale=3.0, method="trf" if robust else "lm", max_nfev=400
+        misfit,
+        first,
+        bounds=(np.append(np.full(8, -np.inf), -_LIMITS), np.append(np.full(8, np.inf), _LIMITS)),
+        loss="huber" if noise_mm is None else "linear",
+        f_scale=3.0,
+        x_scale="jac",
+        max_nfev=60,
     )
     mapping = unpack(found.x)
     seen = mapping.to_page(image)

@@ -270,7 +270,7 @@ def _fit(grey: Grey, kind: tuple[Paper, Hand], marks: Marks, where: str) -> tupl
     if stray.sum() >= 3:
         raise _two_sheets(where)
     marks, page = marks.only(~stray), page[~stray]
-    fit = fit_page(page, marks.corners, size, spots, robust=True)
+    fit = fit_page(page, marks.corners, size, spots)
     # A curled page moves a mark as a whole; a fingertip over a mark spoils its shape. Only the latter is left out.
     own = fit.residuals_mm - np.median(fit.residuals_mm, axis=1, keepdims=True)
     sound = np.linalg.norm(own, axis=-1).max(axis=1) <= _OFF_MARK_MM
@@ -280,7 +280,8 @@ def _fit(grey: Grey, kind: tuple[Paper, Hand], marks: Marks, where: str) -> tupl
         sound[:] = True
     if sound.sum() < _FEWEST or _spread_of(page[sound].mean(axis=1)) < 20.0:
         raise _too_little(where)
-    return fit_page(page[sound], marks.corners[sound], size, spots, robust=False), marks.only(sound)
+    off = float(np.median(np.linalg.norm(fit.residuals_mm[sound], axis=-1)))
+    return fit_page(page[sound], marks.corners[sound], size, spots, noise_mm=off), marks.only(sound)
 
 
 def _too_little(where: str) -> SheetError:
