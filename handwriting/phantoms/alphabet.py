@@ -358,10 +358,11 @@ def _smooth(knots: FloatArray, step: float, start: FloatArray | None, end: Float
 
 def hermite(start: FloatArray, end: FloatArray, leave: FloatArray, arrive: FloatArray, n: int) -> FloatArray:
     """Return ``n + 1`` points of the cubic from `start` to `end` with end velocities `leave` and `arrive`."""
+    from_start, leaving, to_end, arriving = _weights(n)
+    return np.asarray(from_start * start + leaving * leave + to_end * end + arriving * arrive)
+
+
+@lru_cache(maxsize=64)
+def _weights(n: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     t = np.linspace(0, 1, n + 1)[:, None]
-    return (
-        (2 * t**3 - 3 * t**2 + 1) * start
-        + (t**3 - 2 * t**2 + t) * leave
-        + (3 * t**2 - 2 * t**3) * end
-        + (t**3 - t**2) * arrive
-    )
+    return 2 * t**3 - 3 * t**2 + 1, t**3 - 2 * t**2 + t, 3 * t**2 - 2 * t**3, t**3 - t**2

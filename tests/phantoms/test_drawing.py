@@ -154,6 +154,27 @@ def test_every_letter_reaches_its_class_height():
                 assert letter.bottom_mm == pytest.approx(deep * unit, abs=1e-9), letter.char
 
 
+@pytest.mark.parametrize("style", [0, 1, 2, 5])
+def test_joined_letters_hang_together_and_unjoined_stand_apart(style):
+    joined = replace(WRITERS["able joined"], style=style)
+    text = "minimum handle sound caught wave over quay boat"
+    page = draw(text, joined, BLANK, CLEAN, seed=2)
+    runs = label(page.image < 150, connectivity=2)
+    for word in page.truth.words:
+        boxes = [c.centre.scaled(page.truth.px_per_mm) for c in word.letters]
+        box = word.box.scaled(page.truth.px_per_mm)
+        part = runs[int(box.top) : int(box.bottom) + 1, int(box.left) : int(box.right) + 1]
+        main = np.bincount(part[part > 0]).argmax()
+        for letter, at, onward in zip(word.letters, boxes, [*word.letters[1:], None], strict=True):
+            if letter.joined or (onward and onward.joined):
+                own = runs[int(at.top) : int(at.bottom) + 1, int(at.left) : int(at.right) + 1]
+                assert (own == main).any(), (word.written, letter.char)
+    assert sum(c.joined for w in page.truth.words for c in w.letters) > 25
+    print_page = draw(text, replace(ABLE, letter_space_cv=0.2, style=style), BLANK, CLEAN, seed=2)
+    dots = text.count("i")
+    assert label(print_page.image < 150, connectivity=2).max() == len(text.replace(" ", "")) + dots
+
+
 def test_every_paper_and_capture_draws():
     for rules in ("none", "single", "double", "four-line", "squared"):
         paper = Paper(
