@@ -18,18 +18,22 @@ from handwriting.report.rounding import rounded
 from handwriting.report.words import Catalogue
 
 _WIDTH, _LABEL, _RIGHT = 700.0, 292.0, 14.0
-_ROW, _TOP, _BOTTOM = 17.0, 20.0, 30.0
+_ROW, _TOP, _BOTTOM = 14.5, 18.0, 29.0
 _FONT = 'font-family="Helvetica, Arial, sans-serif"'
 
 
 @dataclass(frozen=True, slots=True)
 class SpeedRow:
-    """One published mean for the chart: its number in the table, label, mean and SD in letters a minute."""
+    """One published figure for the chart: its number in the table, label, value and SD in letters a minute.
+
+    `measured` is False for a standard or an aim, which is drawn hollow.
+    """
 
     number: int
     label: str
     mean: float
     sd: float | None
+    measured: bool = True
 
 
 def ticks(low: float, high: float, most: int = 8) -> list[float]:
@@ -55,7 +59,7 @@ def _line(x1: float, y1: float, x2: float, y2: float, colour: str, width: float,
     return f'<line {ends} stroke="{colour}" stroke-width="{width}"{broken}/>'
 
 
-def _shortened(label: str, most: int = 50) -> str:
+def _shortened(label: str, most: int = 52) -> str:
     return label if len(label) <= most else label[: most - 1].rstrip(" ,;") + "…"
 
 
@@ -87,7 +91,7 @@ def speed_chart(here: Measured, rows: Sequence[SpeedRow], words: Catalogue) -> M
     parts.append(_text((_LABEL + _WIDTH - _RIGHT) / 2, floor + 27, words.say("chart_axis"), anchor="middle"))
     x = across(here.value)
     parts.append(_line(x, _TOP - 4, x, floor, colours.BASELINE, 2))
-    parts.append(_text(x, _TOP - 8, words.say("chart_here", value=shown.value), anchor="middle", bold=True))
+    parts.append(_text(x, _TOP - 7, words.say("chart_here", value=shown.value), anchor="middle", bold=True))
     for place_in_list, row in enumerate(rows):
         parts += _published(row, _TOP + _ROW * (place_in_list + 0.5), across)
     parts.append("</svg>")
@@ -103,7 +107,8 @@ def _published(row: SpeedRow, y: float, across: Callable[[float], float]) -> lis
         parts += [_line(end, y - 3.5, end, y + 3.5, colours.TEXT, 1.4) for end in (a, b)]
     c = across(row.mean)
     corners = f"{c - 5:.1f},{y:.1f} {c:.1f},{y - 5:.1f} {c + 5:.1f},{y:.1f} {c:.1f},{y + 5:.1f}"
-    parts.append(f'<polygon points="{corners}" fill="{colours.TEXT}"/>')
+    fill = colours.TEXT if row.measured else colours.PAPER
+    parts.append(f'<polygon points="{corners}" fill="{fill}" stroke="{colours.TEXT}" stroke-width="1.4"/>')
     return parts
 
 

@@ -16,10 +16,10 @@ from PIL import Image
 
 from handwriting.quantity import Measured
 from handwriting.record import Record
-from handwriting.report import facts, plain
-from handwriting.report.charts import SpeedRow, legend_key, speed_chart
+from handwriting.report import facts, plain, speed
+from handwriting.report.charts import legend_key
 from handwriting.report.overlay import Picture, overlay, shown_marks
-from handwriting.report.rounding import number, rounded
+from handwriting.report.rounding import rounded
 from handwriting.report.words import Catalogue, catalogue
 
 _PICTURE_PX = 1500
@@ -28,30 +28,16 @@ _PICTURE_BYTES = 900_000
 
 @dataclass(frozen=True, slots=True)
 class _Row:
-    """One row of the technical table."""
+    """One row of the technical table: a measure and, where it has one, its spread."""
 
     name: str
     term: str
     value: str
     interval: str
     n: int
+    spread: str
+    spread_interval: str
     notes: str
-
-
-@dataclass(frozen=True, slots=True)
-class _Compared:
-    """One row of the table of published figures."""
-
-    number: int
-    who: str
-    citation: str
-    obtained: str
-    mean: str
-    sd: str
-    n: str
-    z: str
-    percentile: str
-    differences: str
 
 
 @cache
@@ -94,7 +80,7 @@ def render_html(record: Record, picture: Picture, *, words: Catalogue | None = N
         "cautions": _cautions(words),
         **_picture(record, picture, words),
         **_plain(record, words),
-        **_speed(record, words),
+        **speed.section(record, words),
     }
     return _template().render(parts)
 
@@ -135,10 +121,10 @@ def _picture(record: Record, picture: Picture, words: Catalogue) -> dict[str, An
 
 
 def _plain(record: Record, words: Catalogue) -> dict[str, Any]:
-    speed = plain.measured(record, "letters_per_minute")
+    rate = plain.measured(record, "letters_per_minute")
     told = plain.topics(record, words)
     return {
-        "speed_sentence": plain.sentence(speed, "letters_per_minute", words) if speed else "",
+        "speed_sentence": plain.sentence(rate, "letters_per_minute", words) if rate else "",
         "topics": [(topic.title, " ".join(topic.sentences)) for topic in told],
         "order": plain.order_said(told, words),
     }
@@ -153,72 +139,36 @@ def _missing(record: Record, words: Catalogue) -> list[tuple[str, str]]:
     return [(facts.sentence(why), "; ".join(names)) for why, names in reasons.items()]
 
 
+def _figures(key: str, quantity: Measured, words: Catalogue) -> tuple[str, str]:
+    """Return value and interval of a measure for the technical table."""
+    q = plain.as_shown(quantity, words.measure(key))
+    shown = rounded(q.value, q.low, q.high, digits=2)
+    return plain.with_unit(shown.value, q.unit, words), words.say("interval", low=shown.low, high=shown.high)
+
+
 def _rows(record: Record, words: Catalogue) -> list[_Row]:
     numbers = {flag.code: str(flag.number) for flag in facts.flag_rows(record)}
+    made = {key: q for key, q in record.measures.items() if isinstance(q, Measured)}
+    beside = {words.measure(key).spread for key in made}
     rows: list[_Row] = []
-    for key, quantity in record.measures.items():
-        if not isinstance(quantity, Measured):
+    for key, quantity in made.items():
+        if key in beside:
             continue
         own = words.measure(key)
-        q = plain.as_shown(quantity, own)
-        shown = rounded(q.value, q.low, q.high, digits=2)
+        spread = made.get(own.spread)
+        value, interval = _figures(key, quantity, words)
+        spread_value, spread_interval = _figures(own.spread, spread, words) if spread else ("", "")
+        codes = dict.fromkeys((*quantity.flags, *(spread.flags if spread else ())))
         rows.append(
             _Row(
                 name=own.name,
-                term=own.term,
-                value=plain.with_unit(shown.value, q.unit, words),
-                interval=words.say("interval", low=shown.low, high=shown.high),
-                n=q.n,
-                notes=", ".join(numbers.get(code, code) for code in q.flags),
+                term=words.say("terms", term=own.term, spread=own.spread_term) if spread else own.term,
+                value=value,
+                interval=interval,
+                n=quantity.n,
+                spread=spread_value,
+                spread_interval=spread_interval,
+                notes=", ".join(numbers.get(code, code) for code in codes),
             )
         )
     return rows
-
-
-def _speed(record: Record, words: Catalogue) -> dict[str, Any]:
-    here = record.measures.get("letters_per_minute")
-    held = [c for c in record.comparisons if isinstance(c.get("mean"), (int, float))]
-    reasons = [facts.sentence(str(c["no_comparison"])) for c in record.comparisons if c.get("no_comparison")]
-    if isinstance(here, Measured):
-        shown = rounded(here.value, here.low, here.high)
-        line = words.say("speed_here", value=shown.value, low=shown.low, high=shown.high)
-        if not held and not reasons:
-            line += " " + words.say("speed_no_figures")
-        chart = speed_chart(here, _chart_rows(held), words)
-    else:
-        why = facts.sentence(here.why) if here is not None else words.say("not_given")
-        line, chart = words.say("speed_none", why=why), Markup("")
-    compared = [_compared(place, c, words) for place, c in enumerate(held, start=1)]
-    return {
-        "speed_line": line,
-        "chart": chart,
-        "comparisons": compared,
-        "no_comparisons": reasons,
-        "has_z": any(row.z for row in compared),
-    }
-
-
-def _chart_rows(held: list[dict[str, Any]]) -> list[SpeedRow]:
-    return [
-        SpeedRow(place, str(c.get("label") or c.get("citation", "")), float(c["mean"]), c.get("sd"))
-        for place, c in enumerate(held, start=1)
-    ]
-
-
-def _compared(place: int, c: dict[str, Any], words: Catalogue) -> _Compared:
-    def figure(key: str, places: int) -> str:
-        value = c.get(key)
-        return number(float(value), places) if isinstance(value, (int, float)) else ""
-
-    return _Compared(
-        number=place,
-        who=str(c.get("label") or ""),
-        citation=str(c.get("citation") or c.get("source") or ""),
-        obtained=words.obtained.get(str(c.get("obtained")), str(c.get("obtained") or "")),
-        mean=figure("mean", 1),
-        sd=figure("sd", 1),
-        n=figure("n", 0),
-        z=figure("z", 2),
-        percentile=figure("percentile", 0),
-        differences="; ".join(str(d) for d in c.get("differences") or ()) or words.say("none_known"),
-    )

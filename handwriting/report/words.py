@@ -29,6 +29,8 @@ class MeasureWords:
         Where the sign turns, in the measure's unit; None when the sign has no meaning in words.
     percent : bool
         A ratio that readers know as per cent.
+    spread, spread_term : str
+        Key of the measure that is this one's spread, shown in the same row, and what kind of spread it is.
     """
 
     name: str
@@ -40,6 +42,8 @@ class MeasureWords:
     across: str = ""
     zero: float | None = None
     percent: bool = False
+    spread: str = ""
+    spread_term: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +68,7 @@ class Catalogue:
     units: Mapping[str, str]
     legend: Mapping[str, str]
     rulings: Mapping[str, str]
+    kinds: Mapping[str, str]
     obtained: Mapping[str, str]
     measures: Mapping[str, MeasureWords]
     topics: tuple[Topic, ...]
@@ -105,6 +110,7 @@ def catalogue(language: str = "en") -> Catalogue:
         units=document["units"],
         legend=document["legend"],
         rulings=document["rulings"],
+        kinds=document["kinds"],
         obtained=document["obtained"],
         measures={key: MeasureWords(**words) for key, words in document["measures"].items()},
         topics=tuple(Topic(t["key"], t["title"], tuple(t["measures"])) for t in document["topics"]),

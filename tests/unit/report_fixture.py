@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from handwriting.figures import compare
 from handwriting.geometry import Box
 from handwriting.quantity import Measured, NotMeasured, Part, Quantity
 from handwriting.record import (
@@ -17,6 +18,7 @@ from handwriting.record import (
     ScaleFacts,
     WordFacts,
 )
+from handwriting.task import read_task
 
 TEXT = "the tide at Pellmouth turns at noon and the grey boats lean on the sand until it comes back again"
 
@@ -67,57 +69,13 @@ def measures(*, scaled: bool = True) -> dict[str, Quantity]:
     return found
 
 
-COMPARISONS: tuple[dict[str, object], ...] = (
-    {
-        "source": "karlsdottir-stefansson-2014",
-        "citation": "Karlsdottir & Stefansson 2014, table 2, p. 59",
-        "label": "Iceland, end of grade 4, all; one memorised line, as fast as possible, 2 minutes",
-        "mean": 71.3,
-        "sd": 16.2,
-        "n": 120,
-        "low": 4,
-        "high": 4,
-        "obtained": "source",
-        "differences": [
-            "task: memorised line, here copied from a page",
-            "instruction: as fast as possible, here usual",
-        ],
-        "z": -0.55,
-        "percentile": 29.1,
-        "sentence": "This page has 8.9 letters a minute fewer than the mean of this group.",
-    },
-    {
-        "source": "graham-1998",
-        "citation": "Graham and others 1998",
-        "label": "USA, grade 4, girls; near copying of a paragraph, 1.5 minutes",
-        "mean": 66.0,
-        "sd": None,
-        "n": None,
-        "low": 4,
-        "high": 4,
-        "obtained": "secondary",
-        "differences": ["minutes: 1.5, here 5"],
-        "z": None,
-        "percentile": None,
-        "sentence": "This page has 3.6 letters a minute fewer than the mean of this group.",
-    },
-    {
-        "source": "rapeer-1917",
-        "citation": "Rapeer 1917",
-        "label": "USA school standard, grade 4: a target, not a measured group",
-        "mean": 55.0,
-        "sd": None,
-        "n": None,
-        "low": 4,
-        "high": 4,
-        "obtained": "secondary",
-        "differences": ["kind: a target of its day"],
-        "z": None,
-        "percentile": None,
-        "sentence": "This page has 7.4 letters a minute more than this target.",
-    },
-    {"no_comparison": "No figure is held for ages 15 to 59."},
-)
+def comparisons() -> tuple[dict[str, object], ...]:
+    """Return the published figures beside this pupil's rate, as the program itself would set them there."""
+    task = read_task(
+        text=TEXT, seconds=300, age="9:4", grade=4, task="near-copy", instruction="usual", date="2026-11-03"
+    )
+    rate = Measured(62.4, "letters/min", 60.1, 64.8, 312)
+    return tuple(figure.as_dict() for figure in compare(task, rate))
 
 
 def page(
@@ -190,7 +148,7 @@ def page(
         lines=tuple(found),
         print_areas=(Box(28, 8, 150, 28).scaled(to_unit),) if printed else (),
         measures=measures(scaled=scaled),
-        comparisons=COMPARISONS,
+        comparisons=comparisons(),
         flags=(FlagNote("print-set-aside"), FlagNote("few-words", "51 words")) if printed else (),
         software={"handwriting": "0.1.0", "opencv": "5.0.0", "numpy": "2.1", "seed": 20260901,
                   "figures": "2026-11", "tolerance_mm": 0.5},

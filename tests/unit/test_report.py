@@ -21,7 +21,7 @@ import lxml.html
 import numpy as np
 import pypdfium2
 import pytest
-from report_fixture import COMPARISONS, page
+from report_fixture import comparisons, page
 from rich.console import Console
 
 from handwriting.errors import OutputError
@@ -32,6 +32,7 @@ from handwriting.report import colours, write
 from handwriting.report.charts import ticks
 from handwriting.report.html import render_html
 from handwriting.report.overlay import LONGEST_PX, overlay
+from handwriting.report.rounding import rounded
 from handwriting.report.table import COLUMNS, measures_csv, safe
 from handwriting.report.terminal import print_table
 from handwriting.report.words import catalogue
@@ -72,8 +73,14 @@ def test_a_report_from_the_stored_record_is_the_same(sample):
 def test_every_measure_flag_and_caution_is_in_the_report(sample, tree):
     record, _ = sample
     text = " ".join(tree.text_content().split())
-    for key in record.measures:
-        assert catalogue().measure(key).name in text, key
+    spreads = {own.spread for own in catalogue().measures.values()}
+    for key, q in record.measures.items():
+        # A measure has a row of its own, or stands as the spread in the row of another.
+        assert key in spreads or catalogue().measure(key).name in text, key
+        if isinstance(q, Measured):
+            scale = 100 if catalogue().measure(key).percent else 1
+            shown = rounded(scale * q.value, scale * q.low, scale * q.high, digits=2)
+            assert f"{shown.low} to {shown.high}" in text, key
     for note in record.flags:
         assert FLAGS[note.code].advice in text
     for caution in (*catalogue().cautions, catalogue().purpose):
@@ -88,27 +95,55 @@ def test_every_measure_flag_and_caution_is_in_the_report(sample, tree):
 def test_what_was_not_given_is_said(sample):
     record, picture = sample
     text = render_html(replace(record, task={}), picture)
-    assert text.count("not given") == 9
+    assert text.count("<dd>not given</dd>") == 9
 
 
 def test_comparisons_stand_in_chart_and_table(sample, tree):
-    rows = tree.xpath("//section[contains(@class,'speed')]//tbody/tr")
-    assert len(rows) == 3
-    text = tree.xpath("//section[contains(@class,'speed')]")[0].text_content()
-    for expected in ("71.3", "16.2", "read in the source", "as fast as possible, 2 minutes", "minutes: 1.5, here 5"):
+    record, _ = sample
+    held = [c for c in record.comparisons if "mean" in c]
+    part = tree.xpath("//section[contains(@class,'speed')]")[0]
+    assert len(part.xpath(".//tbody/tr")) == len(held) == 5
+    text = " ".join(part.text_content().split())
+    for c in held:
+        assert c["context"] in text
+        assert f"{c['mean']:.1f}" in text
+        assert all(difference in text for difference in c["differences"])
+    # Karlsdottir & Stefansson 2014, table 2, p. 59: grade 4, mean 71.3, SD 16.2, n 120.
+    for expected in (
+        "71.3 (mean)",
+        "16.2",
+        "120",
+        "read in the source",
+        "−0.55 (−0.69 to −0.40)",
+        "About the 29th percentile (normal approximation, computed here)",
+    ):
         assert expected in text
-    assert "No figure is held for ages 15 to 59." in text
-    chart = tree.xpath("//div[@class='chart']/svg")[0]
-    assert len(chart.xpath(".//polygon")) == 3
-    # SD bar of the one row that has an SD: the bar and its two ends.
+    assert "60 to 69 and 90 to 99; this writer is 9:4." in text
+    chart = part.xpath(".//div[@class='chart']/svg")[0]
+    filled = [p.get("fill") for p in chart.xpath(".//polygon")]
+    assert filled.count(colours.PAPER) == 2  # the standard and the aim
+    assert filled.count(colours.TEXT) == 3
+    # The SD bar of the one row that has an SD: the bar and its two ends.
     assert len(chart.xpath(".//line[@stroke-width='1.4']")) == 3
+
+
+def test_what_rows_of_one_source_share_is_said_once(sample, tree):
+    girls, boys = (c for c in sample[0].comparisons if c["source"] == "graham-1998")
+    text = tree.text_content()
+    shared = set(girls["differences"]) & set(boys["differences"])
+    assert shared
+    assert all(text.count(difference) >= 1 for difference in shared)
+    assert "Rows 1, 2:" in text
+    assert text.count("the original wording was not read; here") == 1
+    assert text.count("This row is for girls only") == 1
 
 
 def test_z_and_percentile_appear_only_with_an_sd(sample):
     record, picture = sample
-    without = render_html(replace(record, comparisons=COMPARISONS[1:]), picture)
-    assert "Percentile" not in without
-    assert "Percentile" in render_html(record, picture)
+    without = tuple(c for c in record.comparisons if not c.get("sd"))
+    assert "percentile" not in render_html(replace(record, comparisons=without), picture)
+    assert ">z<" not in render_html(replace(record, comparisons=without), picture)
+    assert ">z<" in render_html(record, picture)
 
 
 def test_speed_not_measured_has_its_reason_and_no_chart(sample):
@@ -145,7 +180,9 @@ def test_text_from_outside_is_escaped(sample):
         task={**record.task, "code": NASTY, "text": NASTY, "paper": NASTY, "tool": NASTY},
         scale=replace(record.scale, sentence=NASTY),
         measures={**record.measures, NASTY: NotMeasured(NASTY, NASTY)},
-        comparisons=({**COMPARISONS[0], "label": NASTY, "citation": NASTY, "differences": [NASTY]},),
+        comparisons=(
+            {**comparisons()[0], "label": NASTY, "citation": NASTY, "context": NASTY, "differences": [NASTY]},
+        ),
         flags=(FlagNote(NASTY, NASTY),),
         software={NASTY: NASTY},
         letters={"rule": NASTY},
@@ -205,7 +242,6 @@ def _heavy(record):
     codes = ("print-set-aside", "few-words", "scale-from-file-unchecked", "bleed-through", "words-unsure", "short-task")
     return replace(
         record,
-        comparisons=(*COMPARISONS[:2], COMPARISONS[0], COMPARISONS[2], COMPARISONS[1], COMPARISONS[3]),
         flags=tuple(FlagNote(code) for code in codes),
         letters={"rule": COUNTING_RULE, "letters": 312, "digits": 0},
     )
