@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 import segno
 import typst
+from numpy.typing import NDArray
 
 from handwriting.errors import OutputError, UsageError
 from handwriting.sheet.layout import (
@@ -271,10 +272,10 @@ def _page(layout: SheetLayout, plan: SheetPlan) -> dict[str, object]:
     }
 
 
-def mark_modules(identity: int) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
+def mark_modules(identity: int) -> NDArray[np.bool_]:
     """Return the dark modules of a fiducial, black border and all, shape (8, 8)."""
     image = cv2.aruco.generateImageMarker(DICTIONARY, identity, FIDUCIAL_MODULES, borderBits=1)
-    return np.less(np.asarray(image), 128)
+    return np.asarray(image, dtype=np.uint8) < np.uint8(128)
 
 
 def mark_runs(identity: int) -> list[tuple[float, float, float, float]]:
@@ -282,13 +283,15 @@ def mark_runs(identity: int) -> list[tuple[float, float, float, float]]:
     return _runs(mark_modules(identity), FIDUCIAL_MM / FIDUCIAL_MODULES)
 
 
-def qr_modules(code: SheetCode) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
+def qr_modules(code: SheetCode) -> NDArray[np.bool_]:
     """Return the dark modules of a page's QR symbol, version 3, error level Q: a quarter of it may be lost."""
     try:
         symbol = segno.make_qr(code.to_text(), version=3, error="q", boost_error=False)
     except segno.DataOverflowError as error:
-        raise UsageError(f"the ruling '{code.ruling}' has too long a name for the sheet's code") from error
-    modules = np.array([list(row) for row in symbol.matrix], dtype=np.uint8) == 1
+        raise UsageError(
+            f"the ruling '{code.ruling}' has too long a name for the sheet's code", fix="Round its sizes"
+        ) from error
+    modules = np.array([[module == 1 for module in row] for row in symbol.matrix], dtype=np.bool_)
     if modules.shape != (QR_MODULES, QR_MODULES):  # a changed library must not silently move every sheet
         raise OutputError(
             "the QR library drew a symbol of another size", fix="Install the version of segno named for this release"
@@ -296,9 +299,7 @@ def qr_modules(code: SheetCode) -> np.ndarray[tuple[int, int], np.dtype[np.bool_
     return modules
 
 
-def _runs(
-    modules: np.ndarray[tuple[int, int], np.dtype[np.bool_]], module_mm: float
-) -> list[tuple[float, float, float, float]]:
+def _runs(modules: NDArray[np.bool_], module_mm: float) -> list[tuple[float, float, float, float]]:
     """Cover dark modules with oblongs, wide runs first and equal runs below one another joined: no seams in viewers."""
     free = modules.copy()
     found = []

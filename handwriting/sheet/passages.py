@@ -11,6 +11,7 @@ from functools import cache
 from importlib import resources
 
 from handwriting.errors import UsageError
+from handwriting.task import count_letters
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +25,7 @@ class Passage:
     @property
     def letters(self) -> int:
         """How many letters copying it once takes, by the counting rule of the whole tool."""
-        return count_letters(self.text)
+        return count_letters(self.text).letters
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -40,11 +41,6 @@ class Passage:
     def fingerprint(self) -> str:
         """What a sheet's code stores of the text: eight hex digits."""
         return fingerprint(self.text)
-
-
-def count_letters(text: str) -> int:
-    """Count Unicode letters; spaces, digits and punctuation do not count."""
-    return sum(character.isalpha() for character in unicodedata.normalize("NFC", text))
 
 
 def fingerprint(text: str) -> str:

@@ -15,25 +15,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.errors import SheetError, TextMismatchError, UsageError
+from handwriting.flags import Flag
 from handwriting.geometry import FloatArray
 from handwriting.sheet.code import read_code
+from handwriting.sheet.finding import ADVICE, find_sheet
 from handwriting.sheet.layout import (
     BAR_MM,
-    FIDUCIAL_MM,
     PER_SHEET,
     Hand,
     Paper,
     SheetCode,
     SheetLayout,
-    kind_of_id,
-    page_size,
     qr_box,
     sheet_layout,
 )
 from handwriting.sheet.layout import fiducials as fiducials_of
 from handwriting.sheet.lighting import see_light
-from handwriting.sheet.marks import Grey, Marks, find_marks
-from handwriting.sheet.optics import PageFit, PageMapping, dense_map, fit_page
+from handwriting.sheet.marks import Grey, Marks
+from handwriting.sheet.optics import PageFit, PageMapping, dense_map
 from handwriting.sheet.passages import fingerprint, list_passages
 
 LARGEST_RMS_MM = 0.3
@@ -41,11 +40,7 @@ LARGEST_MISS_MM = 0.6
 FEWEST_FOR_MM = 8
 LARGEST_SCALE_SD = 0.005
 
-_FEWEST = 4
-_OFF_MARK_MM = 0.35
 _BENT_MM = 0.12
-_STRAY_MM = 12.0
-_ADVICE = "lay the sheet flat, light it from the side, and fill the frame"
 _BAR_RANGE_MM = (85.0, 110.0)
 _BAR_READING_SD_MM = 0.25
 _PRINT_SD = 0.005
@@ -125,19 +120,51 @@ class SheetReading:
         return straighten(self.mapping, picture, self.layout, self.print_scale, dpi)
 
 
-SHEET_FLAGS: dict[str, tuple[str, str]] = {
-    "sheet-not-flat": ("The sheet does not lie flat: its marks are off a flat page", _ADVICE),
-    "sheet-shadow": ("A strong shadow lies on the sheet", "light the sheet evenly, from the side"),
-    "sheet-glare": ("Part of the sheet is washed out by a reflection", "turn the flash off and light it from the side"),
-    "sheet-marks-hidden": (
-        "Some of the sheet's square marks are covered, cut off or smudged",
-        "keep all marks in view",
+SHEET_FLAGS: tuple[Flag, ...] = (
+    Flag(
+        "sheet-not-flat",
+        "The sheet does not lie flat: its marks are off a flat page.",
+        "Lengths and slopes vary a little from place to place.",
+        f"Take the picture again: {ADVICE}.",
     ),
-    "sheet-print-unchecked": ("The sheet's 100 mm bar was not measured", "measure the bar and give --bar-mm"),
-    "sheet-print-size": ("The scan says the sheet was not printed at full size", "measure the bar and give --bar-mm"),
-    "sheet-code-unread": ("The square code could not be read; text and ruling are as given", "keep the code in view"),
-}
-"""Code -> (meaning, advice) of every flag a reading may carry."""
+    Flag(
+        "sheet-shadow",
+        "A strong shadow lies on the sheet.",
+        "Faint strokes in it may be missed.",
+        "Light the sheet evenly, from the side.",
+    ),
+    Flag(
+        "sheet-glare",
+        "Part of the sheet is washed out by a reflection.",
+        "Strokes in it may be missing.",
+        "Turn the flash off and light the sheet from the side.",
+    ),
+    Flag(
+        "sheet-marks-hidden",
+        "Some of the sheet's square marks are covered, cut off or smudged.",
+        "The scale rests on fewer marks; its uncertainty says so.",
+        "Keep all the square marks in view.",
+    ),
+    Flag(
+        "sheet-print-unchecked",
+        "The sheet's 100 mm bar was not measured.",
+        "Millimetres assume a print at full size; printed 'fit to page' they are 3 to 6 % too large.",
+        "Lay a ruler on the bar and give what it shows with --bar-mm.",
+    ),
+    Flag(
+        "sheet-print-size",
+        "The scan's resolution says the sheet was not printed at full size.",
+        "Millimetres assume a print at full size and are probably wrong by the difference.",
+        "Lay a ruler on the bar and give what it shows with --bar-mm.",
+    ),
+    Flag(
+        "sheet-code-unread",
+        "The square code could not be read; text and ruling are as given.",
+        "If they were given wrongly, so is everything that rests on them.",
+        "Keep the square code in view and uncovered.",
+    ),
+)
+"""Every flag a reading may carry."""
 
 
 def read_sheet(
@@ -186,11 +213,10 @@ def read_sheet(
             where=where,
             fix=f"It prints at {_BAR_RANGE_MM[0]:g} to {_BAR_RANGE_MM[1]:g} mm: measure it again",
         )
-    marks = find_marks(grey)
-    if len(marks) < _FEWEST:
+    found = find_sheet(grey, where)
+    if found is None:
         return None
-    kind, marks = _one_sheet(marks, where)
-    fit, marks = _fit(grey, kind, marks, where)
+    kind, fit, marks = found
     layout, flags = _read_layout(grey, kind, fit, marks, instead, where)
     known = _text_of(layout.code, text, where)
     if len(marks) < PER_SHEET:
@@ -221,87 +247,6 @@ def read_sheet(
     )
 
 
-def _one_sheet(marks: Marks, where: str) -> tuple[tuple[Paper, Hand], Marks]:
-    """Return the kind of the one sheet in view and its marks, each once."""
-    keep = np.ones(len(marks), dtype=bool)
-    twice = 0
-    middles = marks.corners.mean(axis=1)
-    sides = np.linalg.norm(marks.corners - np.roll(marks.corners, 1, axis=1), axis=-1).mean(axis=1)
-    for i in range(len(marks)):
-        for j in range(i):
-            if marks.ids[i] == marks.ids[j] and keep[j]:
-                if np.linalg.norm(middles[i] - middles[j]) > sides[i]:
-                    twice += 1
-                keep[i] = False
-    kinds = [kind_of_id(int(identity)) for identity in marks.ids]
-    counts = {kind: kinds.count(kind) for kind in set(kinds)}
-    if None in counts and counts[None] >= max(_FEWEST, *counts.values()):
-        raise SheetError(
-            "this is a sheet of a newer version than this program knows",
-            where=where,
-            fix="Update the program, or print a fresh sheet with this one",
-        )
-    ours: dict[tuple[Paper, Hand], int] = {k: v for k, v in counts.items() if k is not None}
-    best = max(ours, key=lambda kind: ours[kind])
-    if twice >= 2 or sum(count >= 3 for count in ours.values()) > 1:
-        raise _two_sheets(where)
-    return best, marks.only(keep & np.array([kind == best for kind in kinds]))
-
-
-def _two_sheets(where: str) -> SheetError:
-    return SheetError("two sheets are in one picture", where=where, fix="Scan or photograph each page by itself")
-
-
-def _fit(grey: Grey, kind: tuple[Paper, Hand], marks: Marks, where: str) -> tuple[PageFit, Marks]:
-    """Fit the page, leaving out marks whose own shape is wrong (half covered) and strays."""
-    places = {mark.id: mark.corners() for mark in fiducials_of(*kind)}
-    page = np.stack([places[int(identity)] for identity in marks.ids])
-    size = (grey.shape[1], grey.shape[0])
-    width, height = page_size(*kind)
-    spots = np.array([(x, y) for x in np.linspace(25, width - 25, 4) for y in np.linspace(48, height - 30, 4)])
-    if len(marks) < _FEWEST:
-        raise _too_little(where)
-    _, inlier = cv2.findHomography(
-        page.mean(axis=1), marks.corners.mean(axis=1), cv2.RANSAC, _STRAY_MM * _mm_px(marks), maxIters=500
-    )
-    if inlier is None or inlier.sum() < _FEWEST:
-        raise _too_little(where)
-    stray = ~inlier.ravel().astype(bool)
-    if stray.sum() >= 3:
-        raise _two_sheets(where)
-    marks, page = marks.only(~stray), page[~stray]
-    fit = fit_page(page, marks.corners, size, spots)
-    # A curled page moves a mark as a whole; a fingertip over a mark spoils its shape. Only the latter is left out.
-    own = fit.residuals_mm - np.median(fit.residuals_mm, axis=1, keepdims=True)
-    sound = np.linalg.norm(own, axis=-1).max(axis=1) <= _OFF_MARK_MM
-    if (~sound).sum() > max(
-        3, len(marks) // 3
-    ):  # so many are no fingertips: the page is bent, and the fit shall say so
-        sound[:] = True
-    if sound.sum() < _FEWEST or _spread_of(page[sound].mean(axis=1)) < 20.0:
-        raise _too_little(where)
-    off = float(np.median(np.linalg.norm(fit.residuals_mm[sound], axis=-1)))
-    return fit_page(page[sound], marks.corners[sound], size, spots, noise_mm=off), marks.only(sound)
-
-
-def _too_little(where: str) -> SheetError:
-    return SheetError(
-        "too little of the copying sheet can be seen",
-        where=where,
-        fix="Keep all its square marks in view and uncovered",
-    )
-
-
-def _mm_px(marks: Marks) -> float:
-    sides = np.linalg.norm(marks.corners - np.roll(marks.corners, 1, axis=1), axis=-1)
-    return float(np.median(sides)) / FIDUCIAL_MM
-
-
-def _spread_of(places: FloatArray) -> float:
-    """Return the smaller standard deviation of places, mm: near 0 when they lie on one line."""
-    return float(np.sqrt(max(np.linalg.eigvalsh(np.cov(places.T))[0], 0.0)))
-
-
 def _read_layout(
     grey: Grey, kind: tuple[Paper, Hand], fit: PageFit, marks: Marks, instead: SheetCode | None, where: str
 ) -> tuple[SheetLayout, list[str]]:
@@ -313,7 +258,7 @@ def _read_layout(
             raise SheetError(
                 "the copying sheet is too far from flat for its square code to be read",
                 where=where,
-                fix=f"Take the picture again: {_ADVICE}",
+                fix=f"Take the picture again: {ADVICE}",
             )
         raise SheetError(
             "the square code of the copying sheet cannot be read",
@@ -391,7 +336,7 @@ def _claimed_scale(mapping: PageMapping, layout: SheetLayout, dpi: float | None)
 
 def _refusal(fit: PageFit, used: int) -> str:
     if fit.rms_mm > LARGEST_RMS_MM or fit.largest_mm > LARGEST_MISS_MM:
-        return f"the sheet's marks lie {fit.rms_mm:.2f} mm (at most {fit.largest_mm:.2f} mm) off a flat page; {_ADVICE}"
+        return f"the sheet's marks lie {fit.rms_mm:.2f} mm (at most {fit.largest_mm:.2f} mm) off a flat page; {ADVICE}"
     if used < FEWEST_FOR_MM:
         return f"only {used} of the sheet's {PER_SHEET} square marks can be used; keep them all in view"
     if fit.scale_sd > LARGEST_SCALE_SD:

@@ -192,7 +192,7 @@ def _sized(size_mm: float, text: str) -> float:
             f"the ruling '{text}' has a distance of {size_mm:g} mm",
             fix=f"Distances lie between {_SMALLEST_MM:g} and {_LARGEST_MM:g} mm",
         )
-    return size_mm
+    return round(size_mm, 2)
 
 
 @dataclass(frozen=True, slots=True)
