@@ -12,8 +12,6 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from scipy.stats import norm
-
 from handwriting.quantity import Measured, NotMeasured, Quantity
 from handwriting.sources import KINDS, Row, Source, all_sources
 from handwriting.task import Task
@@ -259,7 +257,7 @@ def _no_z(source: Source, row: Row, by_age: bool) -> str:
 
 def percentile_text(z: float) -> str:
     """Return the percentile of `z` under a normal distribution in words, the tails left open."""
-    share = 100.0 * float(norm.cdf(z))
+    share = 50.0 * math.erfc(-z / math.sqrt(2.0))
     note = "(normal approximation, computed here)"
     if share < 5.0:
         return f"below the 5th percentile {note}"

@@ -12,9 +12,10 @@ from __future__ import annotations
 import datetime as dt
 import re
 import unicodedata
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from difflib import get_close_matches
 from pathlib import Path
+from typing import Any
 
 from handwriting.errors import FileNotReadableError, UsageError
 
@@ -122,6 +123,11 @@ class Task:
     def reached_count(self) -> LetterCount | None:
         """Characters from the start of the text to the end of the last word reached, None when it was not given."""
         return None if self.reached is None else count_letters(self.text[: self.reached.end])
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the fields for the record: plain values, the date as ``YYYY-MM-DD``, the age also in words."""
+        day = None if self.date is None else self.date.isoformat()
+        return {**asdict(self), "date": day, "age": self.age}
 
 
 def count_letters(text: str) -> LetterCount:

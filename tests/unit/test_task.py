@@ -1,6 +1,7 @@
 """What a person types is checked field by field; letters are counted by the printed rule."""
 
 import datetime as dt
+import json
 import unicodedata
 from dataclasses import FrozenInstanceError
 
@@ -212,6 +213,13 @@ def test_a_whole_task():
     assert (task.hand, task.script, task.country, task.effort) == ("left", "joined", "Côte d'Ivoire", 3)
     with pytest.raises(FrozenInstanceError):
         task.seconds = 1.0
+
+
+def test_fields_for_the_record_are_plain():
+    plain = read_task(text=TEXT, reached="noon", age="9:4", date="2026-03-09", today=TODAY).as_dict()
+    assert (plain["date"], plain["age"], plain["age_months"], plain["grade"]) == ("2026-03-09", "9:4", 112, None)
+    assert plain["reached"] == {"text": "noon.", "start": 22, "end": 27, "number": 6}
+    assert json.loads(json.dumps(plain)) == plain
 
 
 def test_nothing_given_is_a_task_too():
