@@ -7,6 +7,7 @@ file counts here (a decoding library fills gaps with 1 or 72), and only while it
 from __future__ import annotations
 
 import math
+import struct
 from typing import Any
 
 from PIL import Image, TiffImagePlugin
@@ -19,18 +20,57 @@ _DISAGREE = 0.01
 _SCREENS, _NEAR = (72.0, 96.0), 0.1  # dpi of old screens, the default of much software; common practice, no source
 _INCH_MM = 25.4
 
+ORIENTATION = 274
+_BROKEN = (SyntaxError, ValueError, TypeError, OSError, KeyError, IndexError, struct.error)  # what Pillow lets through
+
+Exif = dict[int, Any]
 Claim = tuple[tuple[float, float] | None, str, list[str]]
 
 
-def stated_resolution(image: Image.Image, exif: Image.Exif) -> Claim:
+def read_exif(block: bytes | None) -> Exif:
+    """Read an Exif block into tag -> value, what only cameras write included; a broken tag is left out.
+
+    Pillow's own `getexif` is not used: it also believes an orientation written in XMP, which viewers do not.
+    """
+    tags: Exif = {}
+    if not block:
+        return tags
+    exif = Image.Exif()
+    try:
+        exif.load(block)
+        own = exif.get_ifd(_EXIF_POINTER)
+        for source in (own, exif):
+            tags |= {tag: source[tag] for tag in (*_CAMERA, _X, _Y, _UNIT, ORIENTATION) if tag in source}
+    except _BROKEN:
+        return tags
+    return tags
+
+
+def orientation(tags: Exif) -> int:
+    """Exif code of how the stored picture has to be turned to stand upright; 1, as it is, without a valid one."""
+    value = tags.get(ORIENTATION)
+    return value if isinstance(value, int) and 1 <= value <= 8 else 1
+
+
+def by_camera(tags: Exif) -> bool:
+    """Whether the Exif block carries what only a camera writes: its resolution says nothing about the paper."""
+    return any(tag in tags for tag in _CAMERA)
+
+
+def is_default(dpi: tuple[float, float]) -> bool:
+    """Whether this is a resolution that programs write when nobody has measured one."""
+    return any(all(abs(value - screen) < _NEAR for value in dpi) for screen in _SCREENS)
+
+
+def stated_resolution(image: Image.Image, exif: Exif) -> Claim:
     """Find the resolution a raster file states.
 
     Parameters
     ----------
     image : PIL.Image.Image
         The opened file; it need not be loaded. For a TIFF the frame in question must be current.
-    exif : PIL.Image.Exif
-        The file's own Exif block, empty when it has none.
+    exif : dict
+        The file's Exif tags, see `read_exif`.
 
     Returns
     -------
@@ -52,7 +92,7 @@ def stated_resolution(image: Image.Image, exif: Image.Exif) -> Claim:
             notes.append("stated resolution set aside: 72 dpi in EXIF means unknown")
         else:
             found.append((source, stated))
-    if found and _by_camera(exif):
+    if found and by_camera(exif):
         return None, "", [*notes, "stated resolution set aside: taken with a camera"]
     if not found:
         return None, "", notes
@@ -61,13 +101,13 @@ def stated_resolution(image: Image.Image, exif: Image.Exif) -> Claim:
         if any(abs(a - b) > _DISAGREE * a for a, b in zip(dpi, stated, strict=True)):
             text = f"{source} says {dpi[0]:.6g} dpi, {other} says {stated[0]:.6g} dpi"
             return None, "", [*notes, f"stated resolution set aside: {text}"]
-    if any(abs(dpi[0] - screen) < _NEAR and abs(dpi[1] - screen) < _NEAR for screen in _SCREENS):
+    if is_default(dpi):
         text = f"{dpi[0]:.0f} dpi ({source}) is what programs write unmeasured"
         return None, "", [*notes, f"stated resolution set aside: {text}"]
     return dpi, source, notes
 
 
-def _statements(image: Image.Image, exif: Image.Exif) -> list[tuple[str, tuple[float, float] | None]]:
+def _statements(image: Image.Image, exif: Exif) -> list[tuple[str, tuple[float, float] | None]]:
     """List each statement in the file, as pixels per inch; None where a field is there but says nothing."""
     if isinstance(image, TiffImagePlugin.TiffImageFile):
         return [("TIFF tags", _from_tags(image.tag_v2))]
@@ -107,9 +147,3 @@ def _number(value: Any) -> float:  # noqa: ANN401 - from the file
     except (TypeError, ValueError, ZeroDivisionError, OverflowError):
         return 0.0
     return number if math.isfinite(number) else 0.0
-
-
-def _by_camera(exif: Image.Exif) -> bool:
-    """Whether the Exif block carries what only a camera writes: its resolution says nothing about the paper."""
-    own = exif.get_ifd(_EXIF_POINTER)
-    return any(tag in own or tag in exif for tag in _CAMERA)

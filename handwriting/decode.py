@@ -27,7 +27,7 @@ from PIL import (  # noqa: F401
     WebPImagePlugin,
 )
 
-from handwriting.claims import stated_resolution
+from handwriting.claims import orientation, read_exif, stated_resolution
 from handwriting.errors import DamagedFileError, FileNotReadableError, TooLargeError, UsageError
 from handwriting.intake import Message, Sink
 
@@ -36,7 +36,8 @@ Image.preinit()
 _SAVE_8_BIT = "Save the page as an 8-bit grey or colour PNG or JPEG"
 _AGAIN = "Scan or photograph the page again and save it as PNG or JPEG"
 _REDUCED_OR_MASK = 0b101  # NewSubfileType bits: a smaller copy, a transparency mask (TIFF 6.0 section 8)
-_NEW_SUBFILE_TYPE, _ORIENTATION = 254, 274
+_NEW_SUBFILE_TYPE = 254
+_SENSIBLE_PIXELS = 1_000_000_000  # nobody is told to raise the limit beyond
 _PNG_PICTURE = {b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"IEND"}
 _FORMATS = {"JPEG": ("JPEG", "MPO"), "PNG": ("PNG",), "TIFF": ("TIFF",), "BMP": ("BMP", "DIB"), "WebP": ("WEBP",)}
 
@@ -104,7 +105,9 @@ def check_pixels(width: int, height: int, options: Message) -> None:
     most = options["max_pixels"]
     if width * height > most:
         size = f"{width} x {height} = {width * height / 1e6:.0f} million pixels"
-        fix = f"Scan at 300 dpi (an A4 page is 8.7 million pixels), or raise the limit max_pixels to {width * height}"
+        fix = "Scan at 300 dpi: an A4 page is then 8.7 million pixels"
+        if width * height <= _SENSIBLE_PIXELS:
+            fix += f". Or raise the limit max_pixels to {width * height}"
         raise TooLargeError(f"is {size}, over the limit of {most / 1e6:g} million", fix=fix)
 
 
@@ -116,27 +119,11 @@ def _open(data: bytes, kind: str) -> Image.Image:
         raise DamagedFileError(f"starts like a {kind} file but its header cannot be read", fix=_AGAIN) from error
 
 
-def _exif(image: Image.Image) -> Image.Exif:
-    """Read the Exif block only: Pillow's own `getexif` also believes an orientation written in XMP, viewers do not."""
-    exif = Image.Exif()
-    block = image.info.get("exif")
-    if block:
-        try:
-            exif.load(block)
-        except (SyntaxError, ValueError, TypeError, OSError, KeyError, IndexError):
-            return Image.Exif()
-    return exif
-
-
-def _orientation(value: object) -> int:
-    return value if isinstance(value, int) and 1 <= value <= 8 else 1
-
-
 def _jpeg(image: Image.Image, data: bytes, options: Message, sink: Sink) -> Message:
     """Decode a JPEG with every recoverable error counted as damage: half a page in flat grey must not be measured."""
     check_number(options, 1)
     check_pixels(*image.size, options)
-    exif = _exif(image)
+    exif = read_exif(image.info.get("exif"))
     dpi, source, notes = stated_resolution(image, exif)
     if getattr(image, "n_frames", 1) > 1:
         notes.append("second frame of a phone picture ignored")
@@ -155,9 +142,8 @@ def _jpeg(image: Image.Image, data: bytes, options: Message, sink: Sink) -> Mess
             simplejpeg.decode_jpeg(data, "GRAY" if grey else "RGB", buffer=sink.pixels(shape))
     except ValueError as error:
         raise DamagedFileError(f"is damaged or cut short ({_said(error)})", fix=_AGAIN) from error
-    turn = _orientation(exif.get(_ORIENTATION))
     answer = _answer(shape, image.format or "JPEG", dpi, source, notes)
-    return answer | {"orientation": turn}
+    return answer | {"orientation": orientation(exif)}
 
 
 def _raster(image: Image.Image, data: bytes, options: Message, sink: Sink) -> Message:
@@ -168,14 +154,14 @@ def _raster(image: Image.Image, data: bytes, options: Message, sink: Sink) -> Me
         total = len(pages)
         check_number(options, total)
         image.seek(pages[options["number"] - 1])
-        turned = _orientation(image.tag_v2.get(_ORIENTATION))
+        turned = orientation(dict(image.tag_v2))
     else:
         check_number(options, total)
     if image.format == "PNG":
         _check_png(data)
     check_pixels(*image.size, options)
     _refuse_unreadable_kinds(image)
-    exif = _exif(image)
+    exif = read_exif(image.info.get("exif"))
     dpi, source, notes = stated_resolution(image, exif)
     if not isinstance(image, TiffImagePlugin.TiffImageFile) and getattr(image, "n_frames", 1) > 1:
         notes.append("animation: first frame only")
@@ -199,7 +185,7 @@ def _raster(image: Image.Image, data: bytes, options: Message, sink: Sink) -> Me
         if turned >= 5 and dpi:
             answer["dpi"] = dpi[::-1]
         return answer
-    return answer | {"orientation": _orientation(exif.get(_ORIENTATION)) if image.format != "TIFF" else 1}
+    return answer | {"orientation": orientation(exif) if image.format != "TIFF" else 1}
 
 
 def _check_png(data: bytes) -> None:

@@ -23,7 +23,7 @@ from handwriting.errors import FileNotReadableError, TooLargeError, UsageError
 from handwriting.intake import Bounds, Job, Message, run_apart
 
 _KINDS = "PNG, JPEG, TIFF, PDF, BMP or WebP"
-_SAVE_AS = f"Save the page as {_KINDS}"
+_SAVE_AS = "Save the page as PNG, JPEG or PDF"
 # First bytes of the kinds that are read (each format's own specification).
 _MAGIC = (
     (b"\x89PNG\r\n\x1a\n", "PNG"),
@@ -271,7 +271,7 @@ def _kind(data: bytes, name: str) -> str:
         return "PDF"
     for offset, magic, kind in _OTHERS:
         if data[offset : offset + len(magic)] == magic:
-            raise FileNotReadableError(f"is a {kind}, which is not read here", where=name, fix=_SAVE_AS)
+            raise FileNotReadableError(f"is of a kind not read here: {kind}", where=name, fix=_SAVE_AS)
     if not data[:4096].strip(b"\0"):
         raise FileNotReadableError("holds nothing but zero bytes", where=name, fix="Save or copy it again")
     raise FileNotReadableError(f"is not a picture or document of a kind read here ({_KINDS})", where=name, fix=_SAVE_AS)

@@ -16,8 +16,10 @@ from typing import NamedTuple
 import numpy as np
 import pypdfium2 as pdfium
 import simplejpeg
+from PIL import Image
 from pypdfium2 import raw
 
+from handwriting.claims import by_camera, is_default, read_exif
 from handwriting.decode import check_number, check_pixels
 from handwriting.errors import DamagedFileError, FileNotReadableError, LockedFileError
 from handwriting.intake import Message, Pixels, Sink
@@ -88,8 +90,10 @@ def decode(data: bytes, options: Message, sink: Sink) -> Message:
     width, height = (max(1, round(side)) for side in (width_pt * canvas.scale_x, height_pt * canvas.scale_y))
     check_pixels(width, height, options)
     notes.append(canvas.note)
-    if canvas.picture is not None:
-        _check_picture(canvas.picture)
+    dpi = (canvas.scale_x / unit / _POINT_INCH, canvas.scale_y / unit / _POINT_INCH)
+    doubt = _doubt(canvas, dpi)
+    if doubt:
+        notes.append(f"stated page size set aside: {doubt}")
     pixels = _draw(page, canvas, width, height)
     low, high = int(pixels.min()), int(pixels.max())
     if low == high:
@@ -102,9 +106,9 @@ def decode(data: bytes, options: Message, sink: Sink) -> Message:
         "format": "PDF",
         "count": len(document),
         "orientation": 1,
-        "dpi": (canvas.scale_x / unit / _POINT_INCH, canvas.scale_y / unit / _POINT_INCH),
-        "source": "PDF page size",
-        "size_mm": (width_pt * unit * _POINT_MM, height_pt * unit * _POINT_MM),
+        "dpi": None if doubt else dpi,
+        "source": "" if doubt else "PDF page size",
+        "size_mm": None if doubt else (width_pt * unit * _POINT_MM, height_pt * unit * _POINT_MM),
         "notes": notes,
     }
 
@@ -197,15 +201,28 @@ def _pictures(page: pdfium.PdfPage) -> Iterator[tuple[ctypes.c_void_p, _Matrix, 
             stack += [(raw.FPDFFormObj_GetObject(thing, i), matrix, depth + 1) for i in inner]
 
 
-def _check_picture(picture: ctypes.c_void_p) -> None:
-    """Refuse a scan whose data are cut short or damaged: PDFium would draw what is left of it without a word."""
+def _doubt(canvas: _Canvas, dpi: tuple[float, float]) -> str:
+    """Why the page size cannot be that of the paper, empty where nothing speaks against it."""
+    if canvas.picture is None:
+        return ""
+    data = _sound_jpeg(canvas.picture)
+    if data and by_camera(read_exif(Image.open(BytesIO(data), formats=("JPEG", "MPO")).info.get("exif"))):
+        return "the picture on it was taken with a camera"
+    return f"{dpi[0]:.0f} dpi is what programs write unmeasured" if is_default(dpi) else ""
+
+
+def _sound_jpeg(picture: ctypes.c_void_p) -> bytes | None:
+    """Refuse a scan whose data are cut short or damaged: PDFium would draw what is left of it without a word.
+
+    Returns the data where they are a JPEG.
+    """
     filters = []
     for index in range(raw.FPDFImageObj_GetImageFilterCount(picture)):
         name = ctypes.create_string_buffer(64)
         raw.FPDFImageObj_GetImageFilter(picture, index, name, len(name))
         filters.append(name.value)
     if filters not in ([b"DCTDecode"], [b"FlateDecode"]):
-        return
+        return None
     length = raw.FPDFImageObj_GetImageDataRaw(picture, None, 0)
     data = (ctypes.c_ubyte * length)()
     raw.FPDFImageObj_GetImageDataRaw(picture, data, length)
@@ -213,10 +230,11 @@ def _check_picture(picture: ctypes.c_void_p) -> None:
         if filters == [b"DCTDecode"]:
             _, _, space, _ = simplejpeg.decode_jpeg_header(data)
             simplejpeg.decode_jpeg(data, "CMYK" if space in {"CMYK", "YCCK"} else "GRAY")
-        else:
-            zlib.decompress(data)
+            return bytes(data)
+        zlib.decompress(data)
     except (ValueError, zlib.error) as error:
         raise DamagedFileError("the picture on this page is damaged or cut short", fix=_REPAIR) from error
+    return None
 
 
 def _after(inner: _Matrix, outer: _Matrix) -> _Matrix:

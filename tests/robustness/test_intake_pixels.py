@@ -385,12 +385,12 @@ def test_thumbnail_in_a_tiff_is_no_page(tmp_path):
 
 
 def test_scanned_pdf_page_is_the_picture_itself(read):
-    page = read(pdf_scan(pattern(), (64, 40)))
+    page = read(pdf_scan(pattern(), (32, 20)))
     assert np.array_equal(page.grey, pattern())
     assert page.colour is None
-    assert page.claimed_dpi == pytest.approx((72, 72))
+    assert page.claimed_dpi == pytest.approx((144, 144))
     assert page.claim_source == "PDF page size"
-    assert page.size_mm == pytest.approx((64 / 72 * 25.4, 40 / 72 * 25.4))
+    assert page.size_mm == pytest.approx((32 / 72 * 25.4, 20 / 72 * 25.4))
 
 
 @pytest.mark.parametrize("width_pt", [595.2, 595.28, 595, 612, 419.53])
@@ -403,7 +403,7 @@ def test_scanned_pdf_page_of_awkward_size_is_not_resampled(read, width_pt):
 
 @pytest.mark.parametrize("turn", [90, 180, 270, -90, 450])
 def test_rotated_pdf_page_is_upright(read, turn):
-    page = read(pdf_scan(pattern(), (64, 40), b"/Rotate %d" % turn))
+    page = read(pdf_scan(pattern(), (32, 20), b"/Rotate %d" % turn))
     assert np.array_equal(page.grey, np.rot90(pattern(), -turn // 90))  # ISO 32000-1 table 30: degrees clockwise
 
 
@@ -420,7 +420,7 @@ def test_picture_with_a_margin_keeps_its_pixels(read):
 
 
 def test_mirrored_picture_is_mirrored(read):
-    page = read(pdf_scan(pattern(), (64, 40), placing=(-64, 0, 0, 40, 64, 0)))
+    page = read(pdf_scan(pattern(), (32, 20), placing=(-32, 0, 0, 20, 32, 0)))
     assert np.array_equal(page.grey, pattern()[:, ::-1])
 
 
@@ -438,14 +438,14 @@ def test_picture_inside_a_form(read):
 
 
 def test_uneven_resolution_is_drawn_square(read):
-    page = read(pdf_scan(pattern(40, 64), (64, 80)))
+    page = read(pdf_scan(pattern(40, 64), (32, 40)))
     assert page.grey.shape == (80, 64)
-    assert page.claimed_dpi == pytest.approx((72, 72))
+    assert page.claimed_dpi == pytest.approx((144, 144))
 
 
 def test_user_unit_scales_the_page(read):
-    plain = read(pdf_scan(pattern(), (64, 40)))
-    double = read(pdf_scan(pattern(), (64, 40), b"/UserUnit 2"))
+    plain = read(pdf_scan(pattern(), (16, 10)))
+    double = read(pdf_scan(pattern(), (16, 10), b"/UserUnit 2"))
     assert double.size_mm == pytest.approx([2 * side for side in plain.size_mm])
     assert double.claimed_dpi == pytest.approx([value / 2 for value in plain.claimed_dpi])
     assert "PDF UserUnit 2 applied" in double.notes
@@ -454,21 +454,21 @@ def test_user_unit_scales_the_page(read):
 @pytest.mark.parametrize("owner", ["", "secret"])
 def test_user_unit_is_found_behind_compression_and_encryption(read, owner):
     buffer = io.BytesIO()
-    with pikepdf.open(io.BytesIO(pdf_scan(pattern(), (64, 40), b"/UserUnit 2"))) as document:
+    with pikepdf.open(io.BytesIO(pdf_scan(pattern(), (16, 10), b"/UserUnit 2"))) as document:
         lock = {"encryption": pikepdf.Encryption(owner=owner, user="")} if owner else {}
         document.save(buffer, object_stream_mode=pikepdf.ObjectStreamMode.generate, **lock)
     assert b"UserUnit" not in buffer.getvalue()
-    assert read(buffer.getvalue()).size_mm == pytest.approx((128 / 72 * 25.4, 80 / 72 * 25.4))
+    assert read(buffer.getvalue()).size_mm == pytest.approx((32 / 72 * 25.4, 20 / 72 * 25.4))
 
 
 @pytest.mark.parametrize("unit", [b"0", b"-1", b"1e9", b"100000"])
 def test_senseless_user_unit_is_refused_or_taken_as_one(read, unit):
     try:
-        page = read(pdf_scan(pattern(), (64, 40), b"/UserUnit " + unit))
+        page = read(pdf_scan(pattern(), (16, 10), b"/UserUnit " + unit))
     except FileNotReadableError as refusal:
         assert "units" in refusal.what
     else:
-        assert page.size_mm == pytest.approx((64 / 72 * 25.4, 40 / 72 * 25.4))
+        assert page.size_mm == pytest.approx((16 / 72 * 25.4, 10 / 72 * 25.4))
 
 
 def test_drawn_page_is_300_dpi_and_white_where_nothing_is(read):
@@ -485,8 +485,28 @@ def test_coloured_drawing_has_colour(read):
 
 
 def test_crop_box_is_what_is_seen(read):
-    page = read(pdf_scan(pattern(), (64, 40), b"/CropBox[10 5 50 30]"))
+    page = read(pdf_scan(pattern(), (32, 20), b"/CropBox[5 2.5 25 15]"))
     assert np.array_equal(page.grey, pattern()[10:35, 10:50])
+
+
+@pytest.mark.parametrize("dpi", [72, 96])
+def test_default_page_size_is_no_claim(read, dpi):
+    """One picture pixel a point, or a screen pixel, is what a program does that knows no size."""
+    page = read(pdf_scan(pattern(), (64 * 72 / dpi, 40 * 72 / dpi)))
+    assert np.array_equal(page.grey, pattern())
+    assert (page.claimed_dpi, page.claim_source, page.size_mm) == (None, "", None)
+    assert f"stated page size set aside: {dpi} dpi is what programs write unmeasured" in page.notes
+
+
+@pytest.mark.parametrize("camera", [True, False])
+def test_photograph_put_into_a_pdf_says_nothing_about_the_paper(read, camera):
+    exif = exif_block({274: 6}, camera={33437: 1.8} if camera else {})
+    data = encoded(pattern(), "JPEG", quality=95, exif=exif)
+    head = b"/Type/XObject/Subtype/Image/Width 64/Height 40/ColorSpace/DeviceGray/BitsPerComponent 8/Filter/DCTDecode"
+    resources = b"/Resources<</XObject<</I 5 0 R>>>>"
+    page = read(pdf_page((20, 15), b"q 20 0 0 12.5 0 0 cm /I Do Q", resources, [pdf_stream(data, head)]))
+    assert (page.claimed_dpi is None) == (page.size_mm is None) == camera
+    assert ("stated page size set aside: the picture on it was taken with a camera" in page.notes) == camera
 
 
 def test_blank_pdf_page_says_so(read):
@@ -513,7 +533,7 @@ def test_pdf_that_fails_to_open_with_a_message_of_success(read):
 
 def test_pdfs_read_in_threads_at_once_are_right(tmp_path):
     path = tmp_path / "scan.pdf"
-    path.write_bytes(pdf_scan(pattern(), (64, 40)))
+    path.write_bytes(pdf_scan(pattern(), (32, 20)))
     trouble = []
 
     def many():
