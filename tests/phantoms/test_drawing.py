@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
 from skimage.measure import label, regionprops
+from skimage.morphology import convex_hull_image
 
 from handwriting.errors import UsageError
 from handwriting.phantoms import (
@@ -104,6 +106,48 @@ def test_heights_in_the_picture_are_path_plus_pen():
     for region, letter in zip(regions, letters, strict=True):
         tall = (region.bbox[2] - region.bbox[0]) / page.truth.px_per_mm
         assert abs(tall - (letter.height_mm - letter.bottom_mm + letter.pen_mm)) < 0.1
+
+
+def row_gap(image, left, right, scale):
+    """Least gap, mm, over the rows that the filled convex hulls (scikit-image) of two pieces of ink share."""
+    ends = []
+    for box, edge in ((left, -1), (right, 0)):
+        top, bottom = int(box.top * scale) - 2, int(box.bottom * scale) + 3
+        first, last = int(box.left * scale) - 1, int(box.right * scale) + 2
+        hull = convex_hull_image(image[top:bottom, first:last] < 128)
+        ends.append({top + y: first + np.flatnonzero(row)[edge] for y, row in enumerate(hull) if row.any()})
+    shared = ends[0].keys() & ends[1].keys()
+    return min(ends[1][y] - ends[0][y] - 1 for y in shared) / scale
+
+
+def test_word_and_letter_gaps_are_found_in_the_picture():
+    level = replace(ABLE, drift_sd_deg=0, wave_mm=0, word_space_cv=0.3, letter_space_mm=2.2, letter_space_cv=0.3)
+    page = draw("aim run so me or as vex nine", level, BLANK, replace(CLEAN, dpi=600), seed=5)
+    scale = page.truth.px_per_mm
+    words = page.truth.words
+    checked = 0
+    for before, after in pairwise(words):
+        if after.gap_mm is not None and before.box.right < after.box.left:
+            assert abs(row_gap(page.image, before.box, after.box, scale) - after.gap_mm) < 0.1
+            checked += 1
+    for word in words:
+        for before, after in pairwise(word.letters):
+            if before.ink.right < after.ink.left:
+                assert abs(row_gap(page.image, before.ink, after.ink, scale) - after.gap_mm) < 0.1
+                checked += 1
+    assert checked > 15
+
+
+@pytest.mark.parametrize("skew", [-1.5, 0.0, 2.0])
+def test_level_lines_keep_their_distance_to_the_rule(skew):
+    """Rules rise with a positive skew, and a line without drift stands `bias_mm` above its rule all along."""
+    level = replace(ABLE, drift_sd_deg=0, line_bias_mm=0.7, line_bias_sd_mm=0.2)
+    truth = draw("one two three four five six", level, Paper(), Capture(dpi=72, skew_deg=skew), seed=2).truth
+    for line in truth.lines:
+        rule = truth.rules[line.rule]
+        assert np.degrees(np.arctan(rule.slope)) == pytest.approx(skew, abs=1e-9)
+        above = rule.at_mm - rule.slope * line.baseline.x - line.baseline.y
+        assert above * np.cos(np.radians(skew)) == pytest.approx(np.full(len(above), line.bias_mm), abs=1e-9)
 
 
 @pytest.mark.parametrize("width", [1.3, 4.0, 9.7])
