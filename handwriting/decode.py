@@ -36,7 +36,7 @@ Image.preinit()
 _SAVE_8_BIT = "Save the page as an 8-bit grey or colour PNG or JPEG"
 _AGAIN = "Scan or photograph the page again and save it as PNG or JPEG"
 _REDUCED_OR_MASK = 0b101  # NewSubfileType bits: a smaller copy, a transparency mask (TIFF 6.0 section 8)
-_NEW_SUBFILE_TYPE = 254
+_NEW_SUBFILE_TYPE, _BITS = 254, 258
 _SENSIBLE_PIXELS = 1_000_000_000  # nobody is told to raise the limit beyond
 _PNG_PICTURE = {b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"IEND"}
 _FORMATS = {"JPEG": ("JPEG", "MPO"), "PNG": ("PNG",), "TIFF": ("TIFF",), "BMP": ("BMP", "DIB"), "WebP": ("WEBP",)}
@@ -216,7 +216,7 @@ def _tiff_pages(image: TiffImagePlugin.TiffImageFile) -> list[int]:
 
 
 def _deep_tiff(image: TiffImagePlugin.TiffImageFile) -> bool:
-    bits = image.tag_v2.get(258, (1,))
+    bits = image.tag_v2.get(_BITS, (1,))
     return len(bits) > 1 and max(bits) > 8
 
 
@@ -268,14 +268,15 @@ def _from_16_bit(image: Image.Image, notes: list[str]) -> npt.NDArray[np.uint8]:
     """Reduce 16-bit grey to 8 bits over the range the data really use.
 
     Scanners of 10, 12 or 14 bits write their numbers into 16: white would then come out nearly black. Such data are
-    recognised by no value above the smaller range while the brightest hundredth fills its upper half.
+    recognised by the file saying so, or by no value above the smaller range while the brightest hundredth fills its
+    upper half.
     """
     values = np.asarray(image)
     low, high = int(values.min()), int(values.max())
     if low < 0 or high > 65535:
         raise FileNotReadableError(f"has grey values from {low} to {high}, outside 16 bits", fix=_SAVE_8_BIT)
-    bits = 16
-    if high < 2**14:
+    bits = _stated_bits(image)
+    if bits == 16 and high < 2**14:
         bright = float(np.percentile(values, 99))
         bits = next((b for b in (8, 10, 12, 14) if high < 2**b and bright >= 2 ** (b - 1)), 16)
     notes.append("16-bit reduced" if bits == 16 else f"{bits}-bit data in 16 bits stretched")
@@ -286,6 +287,12 @@ def _from_16_bit(image: Image.Image, notes: list[str]) -> npt.NDArray[np.uint8]:
         grey[values == clear] = 255
         notes.append("alpha put on white")
     return grey
+
+
+def _stated_bits(image: Image.Image) -> int:
+    """Bits of the grey values where a TIFF states 9 to 15 of them, else 16."""
+    bits = image.tag_v2.get(_BITS, (16,))[0] if isinstance(image, TiffImagePlugin.TiffImageFile) else 16
+    return bits if 8 < bits < 16 else 16
 
 
 def _check_deep_colour(flat: Image.Image | npt.NDArray[np.uint8]) -> None:

@@ -130,6 +130,17 @@ def test_dark_16_bit_page_is_not_stretched(read):
     assert read(encoded(values, "PNG")).grey.max() == round(4000 / 257)
 
 
+@pytest.mark.parametrize("shade", [30, 240])
+def test_tiff_that_states_12_bits(read, shade):
+    """Two values in three bytes, the first one's high bits first (TIFF 6.0 section 7, FillOrder 1)."""
+    value = round(shade / 255 * 4095)
+    packed = ((value << 12) | value).to_bytes(3, "big") * (60 * 40 // 2)
+    tags = {258: (3, [12]), 259: (3, [1]), 262: (3, [1]), 277: (3, [1])}
+    page = read(tiff(60, 40, tags, packed))
+    assert np.array_equal(page.grey, np.full((40, 60), shade))
+    assert "12-bit data in 16 bits stretched" in page.notes
+
+
 def test_16_bit_colour_is_reduced(read):
     rgb = np.dstack([pattern(), 255 - pattern(), pattern() // 2])
     page = read(png((rgb.astype(np.uint16) * 257).astype(">u2"), depth=16, colour_type=2))
