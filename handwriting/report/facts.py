@@ -13,7 +13,7 @@ from handwriting.report.rounding import number, significant
 from handwriting.report.words import Catalogue, spelled
 
 _ALWAYS = ("code", "date", "task", "instruction", "seconds", "paper", "tool", "setting")
-_TEXT_SHOWN = 150
+_TEXT_SHOWN = 110
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,12 +157,13 @@ def _listed(entries: Mapping[str, Any]) -> str:
     """Return nested entries as one line: ``name value; name value``."""
     said: list[str] = []
     for key, value in entries.items():
+        name = key.replace("_", " ")
         if value is None or value in ("", [], {}):
             continue
         if isinstance(value, Mapping):
-            said.append(f"{spelled(key)}: {_listed(value)}")
+            said.append(f"{name}: {_listed(value)}")
         elif isinstance(value, (list, tuple)):
-            said.append(f"{spelled(key)}: {', '.join(str(v) for v in value)}")
+            said.append(f"{name}: {', '.join(str(v) for v in value)}")
         else:
-            said.append(f"{spelled(key)} {value:g}" if isinstance(value, float) else f"{spelled(key)} {value}")
+            said.append(f"{name} {value:g}" if isinstance(value, float) else f"{name} {value}")
     return "; ".join(said)

@@ -142,7 +142,7 @@ def _missing(record: Record, words: Catalogue) -> list[tuple[str, str]]:
 def _figures(key: str, quantity: Measured, words: Catalogue) -> tuple[str, str]:
     """Return value and interval of a measure for the technical table."""
     q = plain.as_shown(quantity, words.measure(key))
-    shown = rounded(q.value, q.low, q.high, digits=2)
+    shown = rounded(q.value, q.low, q.high, fine=True)
     return plain.with_unit(shown.value, q.unit, words), words.say("interval", low=shown.low, high=shown.high)
 
 

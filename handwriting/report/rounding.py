@@ -1,8 +1,9 @@
 """Rounding, and nowhere else: the interval decides how many digits a number shows.
 
-The last digit shown is worth no more than half the width of the 95 % interval (plain part, ``digits=1``) or a tenth of
-that (technical tables, ``digits=2``), the rule of one or two significant digits of the uncertainty (JCGM 100:2008,
-7.2.6). Rounding is to nearest and keeps order, so the value shown never leaves the interval shown.
+The half-width of the 95 % interval keeps one significant digit in the plain part. In technical tables (``fine``) it
+keeps two when its first digit is 1, 2 or 3, where one would move the ends by up to half the half-width; this is the one
+or two significant digits of JCGM 100:2008, 7.2.6. Rounding is to nearest and keeps order, so the value shown never
+leaves the interval shown.
 """
 
 from __future__ import annotations
@@ -23,14 +24,15 @@ class Rounded:
     high: str
 
 
-def decimals(low: float, high: float, digits: int = 1) -> int:
+def decimals(low: float, high: float, *, fine: bool = False) -> int:
     """Return how many decimals suit an interval; negative means tens, hundreds and so on."""
     half = (high - low) / 2
     if not half > 0:
         return 2
     # The tiny factor keeps 0.1 (held as 0.09999...) from gaining a decimal.
-    places = -math.floor(math.log10(half * (1 + 1e-9))) + digits - 1
-    return min(places, _MOST_DECIMALS)
+    power = math.floor(math.log10(half * (1 + 1e-9)))
+    more = fine and half * (1 + 1e-9) < 4 * 10.0**power
+    return min(int(more) - power, _MOST_DECIMALS)
 
 
 def number(value: float, places: int) -> str:
@@ -41,9 +43,9 @@ def number(value: float, places: int) -> str:
     return shown
 
 
-def rounded(value: float, low: float, high: float, *, digits: int = 1) -> Rounded:
+def rounded(value: float, low: float, high: float, *, fine: bool = False) -> Rounded:
     """Return value and interval rounded alike, by the width of the interval."""
-    places = decimals(low, high, digits)
+    places = decimals(low, high, fine=fine)
     return Rounded(number(value, places), number(low, places), number(high, places))
 
 

@@ -80,7 +80,7 @@ def _figure(c: _Entry, key: str, places: int) -> str:
 def _compared(place: int, c: _Entry, words: Catalogue) -> Compared:
     kind = str(c.get("kind", "distribution"))
     obtained = str(c.get("obtained") or "")
-    context = [str(c.get("context") or ""), words.obtained.get(obtained, obtained)]
+    context = [words.kinds.get(kind, kind), str(c.get("context") or ""), words.obtained.get(obtained, obtained)]
     z = _figure(c, "z", 2)
     if z and c.get("z_low") is not None:
         z = words.say("z_said", z=z, low=_figure(c, "z_low", 2), high=_figure(c, "z_high", 2))
@@ -88,7 +88,7 @@ def _compared(place: int, c: _Entry, words: Catalogue) -> Compared:
         number=place,
         who=_who(c),
         context="; ".join(part for part in context if part),
-        figure=words.say("figure_kind", mean=_figure(c, "mean", 1), kind=words.kinds.get(kind, kind)),
+        figure=_figure(c, "mean", 1),
         sd=_figure(c, "sd", 1),
         n=_figure(c, "n", 0),
         z=z,

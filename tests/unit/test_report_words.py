@@ -126,6 +126,11 @@ def test_ten_percent_bounds_of_a_power_of_ten():
     assert decimals(0.0, 20.0) == -1
 
 
+@pytest.mark.parametrize(("half", "places"), [(0.1, 2), (0.39, 2), (0.4, 1), (0.99, 1), (1.0, 1), (3.9, 1), (4.0, 0)])
+def test_tables_keep_a_second_digit_where_the_first_is_small(half, places):
+    assert decimals(-half, half, fine=True) == places
+
+
 @given(st.floats(-1e4, 1e4), st.floats(1e-3, 1e3), st.floats(0, 1))
 def test_the_value_shown_lies_in_the_interval_shown(low, width, share):
     shown = rounded(low + share * width, low, low + width)
