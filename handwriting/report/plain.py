@@ -45,8 +45,17 @@ def as_shown(quantity: Measured, words: MeasureWords) -> Measured:
     return quantity
 
 
-def sentence(quantity: Measured, key: str, words: Catalogue, *, alone: bool = False) -> str:
-    """Return the plain sentence of a measure, empty when the catalogue has none for it."""
+def tolerance(record: Record, words: Catalogue) -> str:
+    """Return how near to the rule counts as on the line, from ``tolerance_mm`` among the software's settings."""
+    held = record.software.get("tolerance_mm", record.task.get("tolerance_mm"))
+    return with_unit(f"{held:g}", "mm", words) if isinstance(held, (int, float)) else words.say("tolerance_unknown")
+
+
+def sentence(quantity: Measured, key: str, words: Catalogue, *, alone: bool = False, within: str = "") -> str:
+    """Return the plain sentence of a measure, empty when the catalogue has none for it.
+
+    `alone` says that the measure before it in its topic is missing; `within` is the tolerance, in words.
+    """
     own = words.measure(key)
     q = as_shown(quantity, own)
     template, value, low, high = own.plain, q.value, q.low, q.high
@@ -63,7 +72,7 @@ def sentence(quantity: Measured, key: str, words: Catalogue, *, alone: bool = Fa
             value, low, high = own.zero - value, own.zero - high, own.zero - low
     shown = rounded(value, low, high)
     value_said = with_unit(shown.value, q.unit, words)
-    return template.format(value=value_said, number=shown.value, low=shown.low, high=shown.high)
+    return template.format(value=value_said, number=shown.value, low=shown.low, high=shown.high, tolerance=within)
 
 
 def _spreads(record: Record) -> dict[str, float | None]:
@@ -93,7 +102,7 @@ def _sentences(record: Record, keys: tuple[str, ...], words: Catalogue) -> tuple
         quantity = measured(record, key)
         if quantity is not None:
             before = place > 0 and measured(record, keys[place - 1]) is not None
-            said.append(sentence(quantity, key, words, alone=not before))
+            said.append(sentence(quantity, key, words, alone=not before, within=tolerance(record, words)))
     return tuple(s for s in said if s)
 
 

@@ -90,7 +90,7 @@ def test_every_sentence_has_its_places_and_no_other():
         for template in (own.plain, own.alone, own.above, own.below, own.across):
             places = {name for _, name, _, _ in string.Formatter().parse(template) if name}
             assert not template or (places & {"value", "number"} and {"low", "high"} <= places), key
-            assert places <= {"value", "number", "low", "high"}, key
+            assert places <= {"value", "number", "low", "high", "tolerance"}, key
         assert (own.zero is None) == (not own.across), key
 
 
@@ -181,11 +181,19 @@ def test_sides_are_said_in_words():
     assert "0.4 mm below" in plain.sentence(below, "rule_distance", words)
 
 
+def test_the_tolerance_is_said(small):
+    record, _ = small
+    told = " ".join(s for t in plain.topics(record, catalogue()) for s in t.sentences)
+    assert "Of 100 letters, 71 stand within 0.5 mm of the line" in told
+    silent = replace(record, software={})
+    assert "within the tolerance of" in " ".join(s for t in plain.topics(silent, catalogue()) for s in t.sentences)
+
+
 def test_without_scale_the_ratios_speak(small):
     record, _ = small
     told = plain.topics(replace(record, measures=measures(scaled=False)), catalogue())
     text = " ".join(s for t in told for s in t.sentences)
-    assert " mm" not in text
+    assert " mm" not in text.replace("within 0.5 mm", "")
     assert "Gaps between words are 2.0 times a small letter’s height" in text
 
 
