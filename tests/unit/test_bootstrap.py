@@ -40,6 +40,19 @@ def test_scaling_the_marks_scales_the_interval():
         assert three == pytest.approx(one * 3**power, rel=1e-9)
 
 
+def test_bias_of_a_spread_is_taken_off_upwards():
+    """Few lines that differ show too little of the writer's spread, so the interval reaches further up than down."""
+    rng = np.random.default_rng(8)
+    ratios = []
+    for _ in range(40):
+        groups = page(rng, lines=6, between=0.3)
+        value = s.SD.of(np.concatenate(groups), np.ones((1, sum(map(len, groups)))))[0]
+        low, high, _ = line_bootstrap(groups, s.SD, seed=1, draws=300)
+        ratios.append(np.log(high / value) / np.log(value / low))
+    # The chi-square's own skew alone gives about 1.2; the bias taken off adds to it.
+    assert np.median(ratios) > 1.5
+
+
 def test_lines_that_differ_widen_the_interval():
     rng = np.random.default_rng(3)
     alike, apart = (line_bootstrap(page(rng, between=b), s.MEAN, seed=1) for b in (0.0, 0.6))

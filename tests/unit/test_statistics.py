@@ -156,6 +156,12 @@ def test_exact_level_by_going_through_every_order(n):
     assert level >= 0.95
 
 
+def test_the_narrowest_interval_that_attains_the_level_is_taken():
+    # Six points: one slope cut from each end leaves 1 - 2 * 6 / 720, two would leave 1 - 2 * 20 / 720 = 94 %.
+    found = s.theil_sen(range(6), [0.0, 3.0, 1.0, 7.0, 4.0, 9.0])
+    assert found.level == pytest.approx(1 - 12 / 720)
+
+
 def test_slopes_that_are_not_there():
     assert isinstance(s.theil_sen([1, 1, 1], [1, 2, 3]), NotMeasured)
     assert isinstance(s.theil_sen([1, 2], [1, 2]), NotMeasured)

@@ -70,6 +70,11 @@ def test_ambiguous_word_is_refused_with_its_choices():
     assert "the#3" in caught.value.fix
 
 
+def test_two_places_are_ambiguous_too():
+    with pytest.raises(UsageError, match="comes 2 times"):
+        find_reached("sea and sea", "sea")
+
+
 @pytest.mark.parametrize(
     ("reached", "told"),
     [("nooon", "Did you mean noon"), ("zebra", "Copy the word"), ("the#4", "comes 3 times, so there is no #4"),
