@@ -150,6 +150,20 @@ def test_level_lines_keep_their_distance_to_the_rule(skew):
         assert above * np.cos(np.radians(skew)) == pytest.approx(np.full(len(above), line.bias_mm), abs=1e-9)
 
 
+def test_letters_stand_at_their_own_height_above_the_baseline():
+    level = replace(ABLE, drift_sd_deg=0, wave_mm=0, bounce_mm=0.5, height_cv=0.2)
+    truth = draw("an oven can amuse no one", level, BLANK, Capture(dpi=72), seed=4).truth
+    lifts = []
+    for line in truth.lines:
+        for letter in (c for i in line.words for c in truth.words[i].letters):
+            base = float(line.baseline.at(letter.foot[0]))
+            assert letter.foot[1] == pytest.approx(base - letter.lift_mm, abs=1e-9)
+            assert letter.centre.bottom == pytest.approx(base - letter.lift_mm, abs=1e-6)
+            assert letter.centre.top == pytest.approx(base - letter.lift_mm - letter.height_mm, abs=1e-6)
+            lifts.append(letter.lift_mm)
+    assert np.std(lifts) > 0.3
+
+
 @pytest.mark.parametrize("width", [1.3, 4.0, 9.7])
 def test_stroke_covers_its_area(width):
     """A straight round-ended stroke covers length x width + pi r^2."""
