@@ -7,7 +7,9 @@ profiles and gamma entries are not applied. Anything that would need a guess is 
 
 from __future__ import annotations
 
+import os
 import zlib
+from collections.abc import Callable
 from io import BytesIO
 from typing import Any
 
@@ -168,11 +170,13 @@ def _raster(image: Image.Image, data: bytes, options: Message, sink: Sink) -> Me
     deep_colour = image.format == "PNG" and data[24] == 16 and data[25] in {2, 4, 6}
     deep_colour |= isinstance(image, TiffImagePlugin.TiffImageFile) and _deep_tiff(image)
     try:
-        image.load()
+        said = _overhear(image.load)
     except (OSError, SyntaxError, ValueError, TypeError, EOFError, IndexError, KeyError) as error:
         if "-9" in str(error):  # Pillow's code for memory it did not get
             raise MemoryError from error
         raise DamagedFileError(f"is damaged or cut short ({_said(error)})", fix=_AGAIN) from error
+    if b"Bad code word" in said:  # libtiff goes on after a broken fax code, and the rest of the strip is wrong
+        raise DamagedFileError("is damaged (a fax code on this page cannot be read)", fix=_AGAIN)
     if image.info.get("icc_profile") and image.mode not in {"L", "1"}:
         notes.append("colour profile not applied")
     flat = _flatten(image, notes)
@@ -186,6 +190,25 @@ def _raster(image: Image.Image, data: bytes, options: Message, sink: Sink) -> Me
             answer["dpi"] = dpi[::-1]
         return answer
     return answer | {"orientation": orientation(exif) if image.format != "TIFF" else 1}
+
+
+def _overhear(work: Callable[[], object]) -> bytes:
+    """Do the work; what libraries wrote to the error stream meanwhile, cut off where a pipe is full."""
+    if os.name == "nt":
+        work()
+        return b""
+    reading, writing = os.pipe()
+    os.set_blocking(writing, False)
+    before = os.dup(2)
+    os.dup2(writing, 2)
+    try:
+        work()
+    finally:
+        os.dup2(before, 2)
+        os.close(before)
+        os.close(writing)
+    with os.fdopen(reading, "rb") as heard:
+        return heard.read()
 
 
 def _check_png(data: bytes) -> None:

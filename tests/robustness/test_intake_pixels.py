@@ -349,6 +349,26 @@ def test_scan_inside_a_pdf_that_is_cut_short(read, form, part):
         read(document(data[: int(len(data) * part)]))
 
 
+def test_broken_fax_code_is_refused(read):
+    """One wrong bit garbles the rest of the strip (ITU-T T.6 codes each row from the last), and no exception tells."""
+    strokes = np.random.default_rng(5).integers(0, 9, (120, 160)) > 2
+    data = encoded(strokes, "TIFF", compression="group4")
+    sound = read(data)
+    assert np.array_equal(sound.grey, np.where(strokes, 255, 0))
+    changed = refused = 0
+    for place in range(400, len(data) - 400, 37):
+        broken = bytearray(data)
+        broken[place] ^= 0x10
+        try:
+            page = read(bytes(broken))
+        except DamagedFileError:
+            refused += 1
+        else:
+            changed += not np.array_equal(page.grey, sound.grey)
+    assert refused > 20
+    assert changed <= refused / 10  # a wrong code can be a right code for something else
+
+
 # Which pictures are pages
 
 

@@ -300,7 +300,7 @@ def test_mutants_never_get_past_the_errors_of_this_program(seed, tmp_path, capfd
     rng = np.random.default_rng(20)
     path = tmp_path / "mutant"
     outcomes = {"page": 0, "refused": 0}
-    for _ in range(60):
+    for _ in range(30):
         broken = bytearray(data)
         for _ in range(rng.integers(1, 8)):
             match rng.integers(4):
