@@ -94,8 +94,7 @@ def _fit(grey: Grey, kind: tuple[Paper, Hand], marks: Marks, where: str) -> tupl
         sound[:] = True
     if sound.sum() < _FEWEST or _spread_of(page[sound].mean(axis=1)) < 20.0:
         raise _too_little(where)
-    off = float(np.median(np.linalg.norm(fit.residuals_mm[sound], axis=-1)))
-    return fit_page(page[sound], marks.corners[sound], size, spots, noise_mm=off), marks.only(sound)
+    return fit_page(page[sound], marks.corners[sound], size, spots, after=fit), marks.only(sound)
 
 
 def _too_little(where: str) -> SheetError:

@@ -29,6 +29,7 @@ _LIMITS = np.array([0.5, 0.3, 0.15, 0.15, 0.5])  # of the same; beyond them no l
 _BACK_STEPS = 12
 _MAP_GRID = 16
 _STEP_MM = 0.5
+_TYPICAL = np.array([*[0.05] * 8, 0.1, 0.05, 0.02, 0.02, 0.05])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -138,7 +139,7 @@ class PageFit:
 
 
 def fit_page(
-    page: FloatArray, image: FloatArray, size_px: tuple[int, int], places: FloatArray, *, noise_mm: float | None = None
+    page: FloatArray, image: FloatArray, size_px: tuple[int, int], places: FloatArray, *, after: PageFit | None = None
 ) -> PageFit:
     """Fit the model to fiducial corners.
 
@@ -150,9 +151,9 @@ def fit_page(
         Width and height of the image.
     places : array (n, 2)
         Page places, mm, at which the uncertainty of the scale is wanted.
-    noise_mm : float, optional
-        How far corners lie off a flat page, from an earlier fit: the worse the page, the more the priors hold. None for
-        a first fit, in which a few wrong corners weigh little.
+    after : PageFit, optional
+        An earlier fit to start from, whose residuals say how far corners lie off a flat page: the worse the page, the
+        more the priors hold. Without it a few wrong corners weigh little.
     """
     radius = float(np.hypot(*size_px)) / 2
     middle = np.array(size_px, dtype=np.float64) / 2 - 0.5
@@ -162,7 +163,8 @@ def fit_page(
     target = (image - middle) / radius
     start, _ = cv2.findHomography(scaled.reshape(-1, 2), target.reshape(-1, 2))
     per_mm = np.sqrt(np.abs(np.linalg.det(start[:2, :2]))) * radius / half
-    sd = max(_CORNER_SD_PX, (noise_mm or _CORNER_SD_MM) * per_mm) / radius
+    noise_mm = _CORNER_SD_MM if after is None else float(np.median(np.linalg.norm(after.residuals_mm, axis=-1)))
+    sd = max(_CORNER_SD_PX, noise_mm * per_mm) / radius
 
     def unpack(p: FloatArray) -> PageMapping:
         h = np.append(p[:8], 1.0).reshape(3, 3) @ shift
@@ -177,15 +179,20 @@ def fit_page(
         bent = flat * (1.0 + p[8] * r2 + p[9] * r2**2) + p[10:12]
         return np.concatenate([((bent - target) / sd).ravel(), p[8:] / _PRIOR_SD])
 
-    first = np.concatenate([(start / start[2, 2]).ravel()[:8], np.zeros(5)])
+    if after is None:
+        first = np.concatenate([(start / start[2, 2]).ravel()[:8], np.zeros(5)])
+    else:
+        earlier = after.mapping.homography @ np.linalg.inv(shift)
+        lens = (after.mapping.k1, after.mapping.k2, *(after.mapping.centre - middle) / radius, after.spread_mm)
+        first = np.concatenate([(earlier / earlier[2, 2]).ravel()[:8], lens])
     found = least_squares(
         misfit,
         first,
         bounds=(np.append(np.full(8, -np.inf), -_LIMITS), np.append(np.full(8, np.inf), _LIMITS)),
-        loss="huber" if noise_mm is None else "linear",
+        loss="huber" if after is None else "linear",
         f_scale=3.0,
-        x_scale="jac",
-        max_nfev=60,
+        x_scale=_TYPICAL,
+        max_nfev=100,
     )
     mapping = unpack(found.x)
     seen = mapping.to_page(image)
@@ -206,7 +213,7 @@ def _scale_sd(
     noise = max(1.0, float((misfit[:corners] ** 2).sum()) / max(corners - len(p), 1))
     weights = np.concatenate([np.full(corners, 1.0 / (4.0 * noise)), np.ones(5)])
     covariance = np.linalg.pinv(jacobian.T @ (jacobian * weights[:, None]))
-    steps = np.sqrt(np.maximum(np.diag(covariance), 1e-18)) * 0.1
+    steps = np.sqrt(np.maximum(np.diag(covariance), 1e-18)) * 1e-3
     gradient = np.array(
         [
             (np.log(unpack(p + step * unit).px_per_mm(places)) - np.log(unpack(p - step * unit).px_per_mm(places)))
@@ -215,7 +222,7 @@ def _scale_sd(
         ]
     )
     variance = np.einsum("in,ij,jn->n", gradient, covariance, gradient)
-    return float(np.sqrt(variance.max()))
+    return float(np.sqrt(max(variance.max(), 0.0)))
 
 
 def dense_map(source: Callable[[FloatArray], FloatArray], columns: int, rows: int) -> NDArray[np.float32]:
