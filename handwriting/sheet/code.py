@@ -53,7 +53,7 @@ def _texts(crop: NDArray[np.uint8]) -> list[str]:
     """Try the module grid where it should be, then a search, in several clean-ups of the crop; stop at the first."""
     detector = cv2.QRCodeDetector()
     for shift in ((0, 0), (-1, 0), (1, 0), (0, -1), (0, 1)):
-        for sharpening in (0.3, 0.0, 0.8):
+        for sharpening in (0.3, 0.0, 0.8, 1.6):
             text = _decoded(detector, _redrawn(crop, shift, sharpening))
             if text:
                 return [text]
@@ -77,13 +77,13 @@ def _redrawn(crop: NDArray[np.uint8], shift: tuple[int, int], sharpening: float)
     """Sample every module at its middle and draw the symbol afresh, its fixed patterns as they must be.
 
     `shift` moves the sampling by half modules, for a sheet that is not quite flat there; `sharpening` takes from each
-    module that share of what its four neighbours spill into it, for a blurred picture.
+    module that share of what its neighbours spill into it, for a blurred picture.
     """
     smooth = cv2.blur(crop, (_PER_MODULE // 2 + 1, _PER_MODULE // 2 + 1))
     at = (np.arange(QR_MODULES) + _QUIET) * _PER_MODULE + _PER_MODULE // 2
     half = _PER_MODULE // 2
     light = smooth[np.ix_(at + shift[1] * half, at + shift[0] * half)].astype(np.float64)
-    cross = np.array([[0, 1, 0], [1, 0, 1], [0, 1, 0]]) / 4.0
+    cross = np.array([[1, 2, 1], [2, 0, 2], [1, 2, 1]]) / 12.0
     light += sharpening * (light - cv2.filter2D(light, -1, cross))
     # White and black levels drift across a shaded crop: the threshold is the middle of both, seen from each module.
     window = (13, 13)
