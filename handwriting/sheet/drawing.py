@@ -98,7 +98,7 @@ def make_sheet(
     Raises
     ------
     UsageError
-        When the text is empty, not in Latin script or too long, or the ruling leaves no row.
+        When the text is empty, not in Latin script or too long.
     """
     return draw_sheet(
         plan_sheet(passage, ruling, paper=paper, hand=hand, placement=placement, pages=pages, language=language)
@@ -136,12 +136,8 @@ def plan_sheet(
         return sheet_layout(SheetCode(paper, hand, ruling.name, mark, number, of, page_top, placement == "board"))
 
     if pages is None:
-        count = _pages_needed(passage.text, page(1, 2), page(2, 2))
+        count = min(MOST_PAGES, _pages_needed(passage.text, page(1, 2), page(2, 2)))
     layouts = tuple(page(number, count) for number in range(1, count + 1))
-    if ruling.kind != "blank" and not layouts[0].baselines:
-        raise UsageError(
-            "no row of this ruling fits below the passage", fix="Use --placement board or a smaller ruling"
-        )
     return SheetPlan(passage.title, passage.text, language, layouts, size, poster)
 
 

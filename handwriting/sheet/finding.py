@@ -94,6 +94,10 @@ def _fit(grey: Grey, kind: tuple[Paper, Hand], marks: Marks, where: str) -> tupl
         sound[:] = True
     if sound.sum() < _FEWEST or _spread_of(page[sound].mean(axis=1)) < 20.0:
         raise _too_little(where)
+    seen = fit.mapping.to_image(spots)
+    inside = ((seen >= 0) & (seen <= np.array(size))).all(axis=-1)
+    if inside.any():  # how well the scale is known where there is nothing to measure is beside the point
+        spots = spots[inside]
     return fit_page(page[sound], marks.corners[sound], size, spots, after=fit), marks.only(sound)
 
 
