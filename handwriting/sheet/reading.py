@@ -2,7 +2,7 @@
 
 `read_sheet` finds the fiducials, fits the page's mapping to them, reads the square code in the straightened picture,
 and says what it saw of curl, shadow and glare. Millimetres are refused when the corners of the fiducials lie further
-from the fitted page than 0.3 mm root mean square or 0.6 mm at worst (limits: measures.md of the design, 3.5).
+from the fitted page than 0.3 mm root mean square or 0.6 mm at worst (limits of our own choice).
 """
 
 from __future__ import annotations
@@ -267,8 +267,8 @@ def _read_layout(
         )
     if (instead.paper, instead.hand) != kind:
         raise SheetError(
-            f"the square code cannot be read, and the marks are those of a {kind[0]} sheet for the {kind[1]} hand, "
-            f"not of the {instead.paper} sheet for the {instead.hand} hand that was named",
+            f"the square code cannot be read, and its marks say paper {kind[0]}, {kind[1]} hand, "
+            f"but paper {instead.paper}, {instead.hand} hand was named",
             where=where,
             fix="Name the paper and the hand of this sheet",
         )

@@ -181,7 +181,7 @@ def test_a_partly_spoiled_code_is_still_read_and_a_spoiled_one_is_one_sentence(p
     instead = read_sheet(grey, instead=portrait.layout.code)
     assert instead.layout == portrait.layout
     assert "sheet-code-unread" in instead.flags
-    with pytest.raises(SheetError, match="marks are those of a a4 sheet"):
+    with pytest.raises(SheetError, match="its marks say paper a4, right hand"):
         read_sheet(grey, instead=dataclasses.replace(portrait.layout.code, paper="letter"))
 
 
