@@ -40,7 +40,7 @@ _SAME = str.maketrans(
 
 
 def canonical(text: str) -> str:
-    """The text in the reader's own signs: composed letters, one kind of quote and dash, single spaces.
+    """Give the text in the reader's own signs: composed letters, one kind of quote and dash, single spaces.
 
     Signs outside the alphabet stay as they are, so that a caller can find and report them.
     """
@@ -53,12 +53,12 @@ def encode(text: str) -> list[int]:
 
 
 def decode(classes: Iterable[int]) -> str:
-    """The text of a run of class numbers, blanks left out."""
+    """Give the text of a run of class numbers, blanks left out."""
     return "".join(ALPHABET[i - 1] for i in classes if i != BLANK)
 
 
 def without_marks(text: str) -> str:
-    """The text with every diacritic taken off its letter (é gives e, ł gives l)."""
+    """Give the text with every diacritic taken off its letter (é gives e, ł gives l)."""
     plain = unicodedata.normalize("NFD", text.translate(str.maketrans("łŁøØđĐðÐı", "lLoOdDdDi")))
     return "".join(sign for sign in plain if not unicodedata.combining(sign))
 

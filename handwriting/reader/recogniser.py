@@ -1,7 +1,7 @@
 """Reads a line of handwriting letter by letter, without a word list and without knowing what should be there.
 
-A line is first brought to the net's own measure (`normalise`): 64 px high, baseline on row 43, x-height 18 px. The net
-then gives, for every 4 px of width, the probability of each sign. It was trained with x-heights of about 12 to 28 px and
+A line is first brought to the net's own measure (`normalise`): 64 px high, baseline on row 43, x-height 18 px. The
+net then gives, for every 4 px of width, the probability of each sign. It was trained with x-heights of about 12 to 28 px and
 the baseline several pixels off, so a line cut without known geometry is still read (`zone` finds both from the ink).
 """
 
@@ -118,7 +118,9 @@ def zone(ink: Floats) -> tuple[float, float]:
 
 
 def normalise(
-    grey: npt.NDArray[np.uint8], baseline_px: float | npt.NDArray[np.floating] | None = None, x_height_px: float | None = None
+    grey: npt.NDArray[np.uint8],
+    baseline_px: float | npt.NDArray[np.floating] | None = None,
+    x_height_px: float | None = None,
 ) -> Line:
     """Bring a cut-out line to the net's measure.
 
@@ -144,7 +146,9 @@ def normalise(
         For a picture that is not two-dimensional uint8, an empty one, or an x-height that is not a positive number.
     """
     if grey.ndim != 2 or grey.dtype != np.uint8 or not grey.size:
-        raise UsageError("the reader wants a grey picture of one line (two dimensions, 8 bits)", fix="Cut the line out first")
+        raise UsageError(
+            "the reader wants a grey picture of one line (two dimensions, 8 bits)", fix="Cut the line out first"
+        )
     ink = ink_of(grey)
     height, width = ink.shape
     if baseline_px is None or x_height_px is None:
@@ -162,7 +166,9 @@ def normalise(
     inner = max(1, round(width * scale))
     out_width = -(-(inner + 2 * MARGIN_PX) // STRIDE_PX) * STRIDE_PX
     if out_width > _LONGEST_PX:
-        raise UsageError(f"the line is {width / x_height_px:.0f} x-heights long, too long for one line", fix="Cut it first")
+        raise UsageError(
+            f"the line is {width / x_height_px:.0f} x-heights long, too long for one line", fix="Cut it first"
+        )
     # Area averaging before the move: a plain resample of a fine scan would drop thin strokes.
     if scale < 1:
         small = cv2.resize(ink, (inner, max(1, round(height * scale))), interpolation=cv2.INTER_AREA)
@@ -215,7 +221,9 @@ class Recogniser:
             The file is not a net that can be run.
         """
         try:
-            data = files("handwriting.reader").joinpath("weights.onnx").read_bytes() if path is None else path.read_bytes()
+            data = (
+                files("handwriting.reader").joinpath("weights.onnx").read_bytes() if path is None else path.read_bytes()
+            )
         except OSError as trouble:
             where = "weights.onnx" if path is None else str(path)
             raise FileNotReadableError(
@@ -225,7 +233,9 @@ class Recogniser:
             return cls(cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8), cv2.dnn.ENGINE_NEW))
         except cv2.error as trouble:
             raise DamagedFileError(
-                "the reader's weights are broken", where="weights.onnx" if path is None else str(path), fix="Install the package again"
+                "the reader's weights are broken",
+                where="weights.onnx" if path is None else str(path),
+                fix="Install the package again",
             ) from trouble
 
     def read(

@@ -49,8 +49,8 @@ class Augment:
     def factors(self, n: int) -> tuple[Tensor, Tensor]:
         """Width and height factor of each line, shape (n,)."""
         size = torch.exp(0.16 * self._normal(n)).clamp(0.72, 1.4)
-        wide = torch.exp(0.13 * self._normal(n)).clamp(0.7, 1.4)
-        return (size * wide).clamp(0.65, 1.45), size
+        wide = torch.exp(0.16 * self._normal(n)).clamp(0.65, 1.4)
+        return (size * wide).clamp(0.55, 1.45), size
 
     def warp(self, canvas: Tensor, wide: Tensor, tall: Tensor, out_width: int) -> tuple[Tensor, Tensor]:
         """Sample the canvases onto the net's grid.
@@ -75,7 +75,7 @@ class Augment:
         h, w = HEIGHT_PX, out_width
         v = torch.arange(h, device=self._device).float().view(1, h, 1) - BASELINE_ROW
         u = torch.arange(w, device=self._device).float().view(1, 1, w)
-        strong = self._uniform(0, 1, n, 1, 1) ** 2
+        strong = self._uniform(0, 1, n, 1, 1) ** 1.4
         swell = 1 + strong * (0.10 * self._smooth(n, 1, w, 1, 18) + 0.08 * self._smooth(n, 1, w, 1, 90))
         y = v / (tall.view(n, 1, 1) * swell.clamp(0.6, 1.5)) * SCALE + CANVAS_BASELINE_PX
         y = y + self._uniform(-5, 5, n, 1, 1) + strong * 1.2 * self._smooth(n, 1, w, 1, 24)
@@ -92,13 +92,15 @@ class Augment:
         return warped[:, 0], middle
 
     def plain(self, canvas: Tensor, out_width: int) -> Tensor:
-        """The canvases on the net's grid without any change but the scale."""
+        """Put the canvases on the net's grid without any change but the scale."""
         n, hc, wc = canvas.shape
         v = (torch.arange(HEIGHT_PX, device=self._device).float() - BASELINE_ROW) * SCALE + CANVAS_BASELINE_PX
         u = torch.arange(out_width, device=self._device).float() * SCALE
         y, x = torch.meshgrid((2 * v + 1) / hc - 1, (2 * u + 1) / wc - 1, indexing="ij")
         grid = torch.stack([x, y], -1).unsqueeze(0).expand(n, -1, -1, -1)
-        return F.grid_sample(canvas.unsqueeze(1), grid, mode="bilinear", padding_mode="zeros", align_corners=False)[:, 0]
+        return F.grid_sample(canvas.unsqueeze(1), grid, mode="bilinear", padding_mode="zeros", align_corners=False)[
+            :, 0
+        ]
 
     def pen(self, ink: Tensor, drawn: Tensor) -> Tensor:
         """Pen width, breaks, doubled strokes, fading.

@@ -48,7 +48,7 @@ class CopiedLine:
 
 
 def held_out(writers: list[int]) -> frozenset[int]:
-    """The writers kept for scoring: `HELD_OUT_WRITERS` of them, drawn with `SPLIT_SEED`."""
+    """Name the writers kept for scoring: `HELD_OUT_WRITERS` of them, drawn with `SPLIT_SEED`."""
     order = np.random.default_rng(SPLIT_SEED).permutation(sorted(set(writers)))
     return frozenset(int(w) for w in order[:HELD_OUT_WRITERS])
 
@@ -69,7 +69,7 @@ def pack(lines: Path, target: Path) -> int:
 
 
 def usable_text(raw: str) -> str | None:
-    """The text with struck runs as `CROSSED_OUT`; None for formulas and addresses, whose transcript is not reliable."""
+    """Give the text with struck runs as `CROSSED_OUT`; None for formulas and addresses, whose transcript is not reliable."""
     text = canonical(_STRUCK.sub(CROSSED_OUT, raw))
     if _NOT_PROSE.search(text) or not text or not set(text) <= INDEX.keys():
         return None
@@ -77,7 +77,7 @@ def usable_text(raw: str) -> str | None:
 
 
 def load(packed: Path) -> list[CopiedLine]:
-    """The lines of a packed file whose text can be used."""
+    """Read the lines of a packed file whose text can be used."""
     with np.load(packed) as data:
         pixels, ends, writers, texts = data["pixels"], data["ends"], data["writer"], data["text"]
     found = []

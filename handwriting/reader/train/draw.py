@@ -56,6 +56,9 @@ class Hand:
         self._face = freetype.Face(str(path))
         self._face.set_pixel_sizes(0, 256)
         self.joined = path.name.startswith("playwrite")
+        self.central_european = path.stem.rsplit("-", 1)[0] in {
+            f"playwrite-{name}" for name in ("sk", "cz", "at", "de-sas")
+        }
         covered = {chr(code) for code, _ in self._face.get_chars()}
         self.usable = frozenset(sign for sign in INDEX if sign in covered)
         self._x_height = self._extent("x")[1]
@@ -122,16 +125,16 @@ def draw_line(hand: Hand, text: str, rng: np.random.Generator) -> DrawnLine:
     glyphs = hand.shape(text)
     n = len(glyphs)
     em = hand.em_px(CANVAS_X_HEIGHT_PX * rng.uniform(0.85, 1.15))
-    uneven = rng.choice([0.15, 0.5, 1.0, 1.6], p=[0.2, 0.35, 0.3, 0.15])
+    uneven = rng.choice([0.15, 0.5, 1.0, 1.6], p=[0.15, 0.3, 0.35, 0.2])
     loose = uneven * (0.6 if hand.joined else 1.0)
     size = np.exp(_wander(rng, n, 0.07 * uneven))
     lift = _wander(rng, n, 0.030 * loose) * em
     turn = _wander(rng, n, 0.045 * loose)
     lean = _wander(rng, n, 0.06 * uneven)
-    squeeze = np.exp(_wander(rng, n, 0.06 * uneven)) * rng.uniform(0.85, 1.2)
+    squeeze = np.exp(_wander(rng, n, 0.06 * uneven)) * rng.uniform(0.72, 1.2)
     track = rng.normal(0, 0.02) + abs(rng.normal(0, 0.03)) * (not hand.joined)
     gaps = _wander(rng, n, 0.03 * loose)
-    word_gap = rng.uniform(0.7, 2.4)
+    word_gap = rng.uniform(0.5, 2.4)
     canvas = np.zeros((CANVAS_HEIGHT_PX, CANVAS_WIDTH_PX), np.uint8)
     columns = np.full(CANVAS_WIDTH_PX, NO_LETTER, np.int16)
     x = float(rng.uniform(4, 24))
@@ -194,17 +197,25 @@ def _word_ranges(text: str) -> list[tuple[int, int]]:
 
 
 def _scribble(ink: npt.NDArray[np.uint8], x0: float, x1: float, rng: np.random.Generator) -> None:
-    middle, half = CANVAS_BASELINE_PX - CANVAS_X_HEIGHT_PX * rng.uniform(0.3, 0.7), CANVAS_X_HEIGHT_PX * rng.uniform(0.3, 0.7)
+    middle, half = (
+        CANVAS_BASELINE_PX - CANVAS_X_HEIGHT_PX * rng.uniform(0.3, 0.7),
+        CANVAS_X_HEIGHT_PX * rng.uniform(0.3, 0.7),
+    )
     kind, pen = int(rng.integers(4)), int(rng.integers(1, 4))
     if kind == 0:
         ys = [middle + rng.normal(0, 2), middle + rng.normal(0, 2)]
         paths = [[(x0 - 2, ys[0]), ((x0 + x1) / 2, middle + rng.normal(0, 2)), (x1 + 2, ys[1])]]
     elif kind == 1:
-        paths = [[(x0 - 2, middle + d + rng.normal(0, 1)), (x1 + 2, middle + d + rng.normal(0, 1))] for d in (-half / 2, half / 2)]
+        paths = [
+            [(x0 - 2, middle + d + rng.normal(0, 1)), (x1 + 2, middle + d + rng.normal(0, 1))]
+            for d in (-half / 2, half / 2)
+        ]
     else:
         step = rng.uniform(3, 9) if kind == 2 else rng.uniform(8, 20)
         xs = np.arange(x0 - 1, x1 + 1, step / 2)
-        paths = [[(x + rng.normal(0, 1), middle + (half if i % 2 else -half) + rng.normal(0, 2)) for i, x in enumerate(xs)]]
+        paths = [
+            [(x + rng.normal(0, 1), middle + (half if i % 2 else -half) + rng.normal(0, 2)) for i, x in enumerate(xs)]
+        ]
     for path in paths:
         points = np.round(np.array(path) * 16).astype(np.int32)
         cv2.polylines(ink, [points], False, 255, pen, cv2.LINE_AA, 4)

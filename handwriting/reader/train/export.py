@@ -25,7 +25,7 @@ log = logging.getLogger(__name__)
 
 
 def fold(net: nn.Module) -> nn.Module:
-    """A copy of the net in evaluation mode with each batch normalisation folded into the convolution before it."""
+    """Copy the net in evaluation mode with each batch normalisation folded into its convolution."""
     net = copy.deepcopy(net).eval()
     for module in net.modules():
         if isinstance(module, nn.Sequential):
@@ -65,14 +65,15 @@ def export(net: ReaderNet, target: Path) -> None:
 
 
 def main() -> None:
-    """Export: `python -m handwriting.reader.train.export CHECKPOINT.pt TARGET.onnx`."""
+    """Export: `python -m handwriting.reader.train.export CHECKPOINT.pt ... TARGET.onnx`."""
     logging.basicConfig(level=logging.INFO, format="%(message)s")
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("checkpoint", type=Path)
+    parser.add_argument("checkpoints", type=Path, nargs="+", help="more than one: their mean")
     parser.add_argument("target", type=Path)
     chosen = parser.parse_args()
     net = ReaderNet()
-    net.load_state_dict({k: v.float() for k, v in torch.load(chosen.checkpoint, map_location="cpu").items()})
+    states = [torch.load(path, map_location="cpu") for path in chosen.checkpoints]
+    net.load_state_dict({k: torch.stack([state[k].float() for state in states]).mean(0) for k in states[0]})
     export(net, chosen.target)
 
 

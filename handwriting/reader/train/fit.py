@@ -26,8 +26,8 @@ import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
 
 from handwriting.reader.alphabet import collapse, decode, encode
-from handwriting.reader.recogniser import HEIGHT_PX, STRIDE_PX
-from handwriting.reader.train import copies
+from handwriting.reader.recogniser import STRIDE_PX
+from handwriting.reader.train import copies, recombine
 from handwriting.reader.train.augment import SCALE, Augment
 from handwriting.reader.train.draw import CANVAS_HEIGHT_PX, CANVAS_WIDTH_PX, draw_line, open_hands
 from handwriting.reader.train.net import ReaderNet
@@ -39,6 +39,7 @@ log = logging.getLogger(__name__)
 CHUNK = 128
 _IGNORE = -100
 _SCHOOL_SHARE = 0.55
+_RECOMBINED_SHARE = 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,20 +58,30 @@ class Settings:
     start: Path | None
 
 
-def _draw_forever(data: Path, seed: int, out: Any) -> None:  # noqa: ANN401
-    """A worker: chunks of drawn lines into the queue, for as long as it lives."""
+def _draw_forever(data: Path, cut: Path | None, seed: int, out: Any) -> None:  # noqa: ANN401
+    """Put chunks of drawn lines, and of recombined real ones, into the queue, for as long as it lives."""
     import cv2
 
     cv2.setNumThreads(1)
     hands = open_hands(data / "fonts")
-    school = [hand for hand in hands if hand.joined]
+    # The t of the central European school hands, open at the left like no other, is rare among the fonts: four shares.
+    school = [hand for hand in hands if hand.joined for _ in range(4 if hand.central_european else 1)]
     others = [hand for hand in hands if not hand.joined]
     texts, rng = Texts(data / "words.json.gz", seed), np.random.default_rng(seed)
+    words = recombine.load(cut) if cut else None
     while True:
         ink = np.zeros((CHUNK, CANVAS_HEIGHT_PX, CANVAS_WIDTH_PX), np.uint8)
         columns = np.full((CHUNK, CANVAS_WIDTH_PX), -1, np.int16)
         widths, targets = np.zeros(CHUNK, np.int32), []
+        real = words is not None and rng.random() < 0.5
         while len(targets) < CHUNK:
+            if real and words is not None:
+                picture, target = recombine.new_line(words, rng)
+                if target:
+                    i, w = len(targets), picture.shape[1]
+                    ink[i, :, :w], widths[i] = picture, w
+                    targets.append(np.array(target, np.int16))
+                continue
             family = school if rng.random() < _SCHOOL_SHARE and school else others or school
             hand = family[int(rng.integers(len(family)))]
             text = texts.line(int(rng.integers(1, 10)), hand.usable)
@@ -80,7 +91,7 @@ def _draw_forever(data: Path, seed: int, out: Any) -> None:  # noqa: ANN401
             i, w = len(targets), line.ink.shape[1]
             ink[i, :, :w], columns[i, :w], widths[i] = line.ink, line.columns, w
             targets.append(np.array(line.target, np.int16))
-        out.put((ink, columns, widths, targets))
+        out.put((real, ink, columns, widths, targets))
 
 
 class Pool:
@@ -94,7 +105,9 @@ class Pool:
         self.filled = 0
         self._next = 0
 
-    def put(self, ink: npt.NDArray[np.uint8], widths: npt.NDArray[np.int32], targets: list[Any], columns: Any = None) -> None:  # noqa: ANN401
+    def put(
+        self, ink: npt.NDArray[np.uint8], widths: npt.NDArray[np.int32], targets: list[Any], columns: Any = None
+    ) -> None:
         """Write a chunk over the oldest lines."""
         at, n = self._next, len(widths)
         if at + n > len(self.widths):
@@ -127,14 +140,16 @@ def _real_pool(lines: list[copies.CopiedLine], device: torch.device) -> Pool:
     return pool
 
 
-def _feed(source: Any, pool: Pool, stop: threading.Event, lock: threading.Lock) -> None:  # noqa: ANN401
+def _feed(source: Any, pools: tuple[Pool, Pool], stop: threading.Event, lock: threading.Lock) -> None:  # noqa: ANN401
     while not stop.is_set():
         try:
-            ink, columns, widths, targets = source.get(timeout=1)
+            real, ink, columns, widths, targets = source.get(timeout=1)
         except queue.Empty:
             continue
         with lock:
-            pool.put(ink, widths, targets, columns)
+            pools[int(real)].put(ink, widths, targets, columns)
+        if pools[0].filled > len(pools[0].widths) // 2:
+            time.sleep(0.1)  # the training thread needs the interpreter too
 
 
 def greedy(scores: Tensor, frames: npt.NDArray[np.int64]) -> list[str]:
@@ -171,23 +186,27 @@ class Trainer:
         self.test = [line for line in lines if line.writer in aside]
         self.test_pool = _real_pool(self.test, self.device)
         self.drawn = Pool(settings.pool, CANVAS_WIDTH_PX, self.device)
+        self.mixed = Pool(settings.pool if settings.start else CHUNK, CANVAS_WIDTH_PX, self.device)
+        self.train_lines = [line for line in lines if line.writer not in aside]
         log.info("%d real lines to train on, %d to score on", len(lines) - len(self.test), len(self.test))
 
     def run(self) -> None:
         """Draw, train, score, save."""
+        cut = self._cut_words() if self.s.start else None
         context = mp.get_context("spawn")
         source = context.Queue(maxsize=16)
         workers = [
-            context.Process(target=_draw_forever, args=(self.s.data, self.s.seed * 1000 + i, source), daemon=True)
+            context.Process(target=_draw_forever, args=(self.s.data, cut, self.s.seed * 1000 + i, source), daemon=True)
             for i in range(self.s.workers)
         ]
         for worker in workers:
             worker.start()
         stop, lock = threading.Event(), threading.Lock()
-        feeder = threading.Thread(target=_feed, args=(source, self.drawn, stop, lock), daemon=True)
+        feeder = threading.Thread(target=_feed, args=(source, (self.drawn, self.mixed), stop, lock), daemon=True)
         feeder.start()
         try:
-            while self.drawn.filled < min(self.s.pool, 2048):
+            wanted = min(self.s.pool, 2048)
+            while self.drawn.filled < wanted or (cut and self.mixed.filled < wanted):
                 time.sleep(0.2)
             self._train(lock)
         finally:
@@ -197,6 +216,37 @@ class Trainer:
                 worker.terminate()
         self.save()
         self.check("end")
+
+    @torch.no_grad()
+    def _cut_words(self) -> Path:
+        """Cut the training lines into words with the net as it starts."""
+        net, points, costs, pictures = self.net.eval(), [], [], []
+        order = np.argsort(self.real.widths)
+        for start in range(0, len(order), 64):
+            part = order[start : start + 64]
+            outs = self.real.widths[part] / SCALE
+            width = int(-(-outs.max() // 32) * 32)
+            rows = torch.from_numpy(part).to(self.device)
+            canvas = self.real.ink[rows, :, : int(self.real.widths[part].max())]
+            scores = net(self.augment.plain(canvas.float() / 255, width).unsqueeze(1))[0]
+            frames = np.minimum(-(-outs // STRIDE_PX), scores.shape[2]).astype(np.int64)
+            targets = [self.real.targets[i].astype(int).tolist() for i in part]
+            paths, cost = recombine.align(torch.log_softmax(scores.float(), 1).permute(0, 2, 1), frames, targets)
+            for row, i in enumerate(part):
+                picture = canvas[row, :, : int(self.real.widths[i])].cpu().numpy()
+                pictures.append(picture)
+                points.append(recombine.cut_points(picture, paths[row], self.train_lines[i].text, STRIDE_PX * SCALE))
+            costs += cost.tolist()
+        fit = [k for k, cost in enumerate(costs) if cost < recombine.WORST_NATS]
+        chosen = [self.train_lines[i] for i in order[fit]]
+        words = recombine.collect(
+            [pictures[k] for k in fit], [c.text for c in chosen], [c.writer for c in chosen], [points[k] for k in fit]
+        )
+        log.info("%d words cut from %d of %d lines; cost percentiles %s", len(words.texts), len(fit), len(order),
+                 np.percentile(costs, [50, 90, 97, 99]).round(2))  # fmt: skip
+        recombine.save(words, self.s.out / "cut")
+        self.net.train()
+        return self.s.out / "cut"
 
     def _train(self, lock: threading.Lock) -> None:
         began, step, lines, losses, told, checked = time.monotonic(), 0, 0, [], 0.0, 0.0
@@ -226,11 +276,13 @@ class Trainer:
         """`count` batches of like widths: canvases, factors, output width, targets."""
         total = count * self.s.batch
         n_real = int(self.rng.binomial(total, share))
-        picks = [(1, int(i)) for i in self.rng.integers(0, self.real.filled, n_real)]
+        n_mixed = int(n_real * _RECOMBINED_SHARE) if self.mixed.filled else 0
+        picks = [(1, int(i)) for i in self.rng.integers(0, self.real.filled, n_real - n_mixed)]
+        picks += [(2, int(i)) for i in self.rng.integers(0, self.mixed.filled, n_mixed)]
         picks += [(0, int(i)) for i in self.rng.integers(0, self.drawn.filled, total - n_real)]
         wide, tall = self.augment.factors(total)
         wide_np = wide.cpu().numpy()
-        pools = (self.drawn, self.real)
+        pools = (self.drawn, self.real, self.mixed)
         outs = np.array([pools[kind].widths[i] / SCALE * f for (kind, i), f in zip(picks, wide_np, strict=True)])
         order = np.argsort(outs)
         batches = []
@@ -249,7 +301,7 @@ class Trainer:
                         canvas[here, :, :w] = pool.ink[there, :, :w]
                         columns[here, :w] = pool.columns[there, :w]
                 targets = [pools[picks[j][0]].targets[picks[j][1]] for j in part]
-                drawn = torch.tensor([1.0 - picks[j][0] for j in part], device=self.device)
+                drawn = torch.tensor([float(picks[j][0] == 0) for j in part], device=self.device)
                 at = torch.from_numpy(part).to(self.device)
                 frames = np.minimum(-(-outs[part] // STRIDE_PX), width // STRIDE_PX).astype(np.int64)
                 batches.append((canvas, columns, drawn, wide[at], tall[at], width, frames, targets))
@@ -257,7 +309,15 @@ class Trainer:
         return batches
 
     def _step(
-        self, canvas: Tensor, columns: Tensor, drawn: Tensor, wide: Tensor, tall: Tensor, width: int, frames: Any, targets: Any  # noqa: ANN401
+        self,
+        canvas: Tensor,
+        columns: Tensor,
+        drawn: Tensor,
+        wide: Tensor,
+        tall: Tensor,
+        width: int,
+        frames: Any,
+        targets: Any,  # noqa: ANN401
     ) -> Tensor:
         with torch.no_grad():
             ink, middle = self.augment.warp(canvas.float() / 255, wide, tall, width)
@@ -291,7 +351,9 @@ class Trainer:
             part = order[start : start + 64]
             outs = self.test_pool.widths[part] / SCALE
             width = int(-(-outs.max() // 32) * 32)
-            canvas = self.test_pool.ink[torch.from_numpy(part).to(self.device), :, : int(self.test_pool.widths[part].max())]
+            canvas = self.test_pool.ink[
+                torch.from_numpy(part).to(self.device), :, : int(self.test_pool.widths[part].max())
+            ]
             ink = self.augment.plain(canvas.float() / 255, width)
             texts = greedy(net(ink.unsqueeze(1))[0], -(-outs // STRIDE_PX).astype(np.int64))
             pairs += [(text, self.test[i].text) for text, i in zip(texts, part, strict=True)]
@@ -303,7 +365,13 @@ class Trainer:
             for one in inks:
                 x = torch.from_numpy(one.astype(np.float32) / 255).to(self.device)
                 texts += greedy(net(x[None, None])[0], np.array([one.shape[1] // STRIDE_PX]))
-            log.info("CHECK %s: %s %s\n  %s", when, probe.stem, character_error([(t, truth) for t in texts]), "\n  ".join(texts[:8]))
+            log.info(
+                "CHECK %s: %s %s\n  %s",
+                when,
+                probe.stem,
+                character_error([(t, truth) for t in texts]),
+                "\n  ".join(texts[:8]),
+            )
 
     def save(self) -> None:
         """Write the averaged weights as float16."""
@@ -328,7 +396,9 @@ def main() -> None:
     o = parser.parse_args()
     o.out.mkdir(parents=True, exist_ok=True)
     logging.basicConfig(
-        level=logging.INFO, format="%(message)s", handlers=[logging.StreamHandler(), logging.FileHandler(o.out / "fit.log", "a")]
+        level=logging.INFO,
+        format="%(message)s",
+        handlers=[logging.StreamHandler(), logging.FileHandler(o.out / "fit.log", "a")],
     )
     Trainer(
         Settings(o.data, o.out, o.minutes, o.seed, o.workers, o.batch, o.rate, tuple(o.real), o.pool, o.start)

@@ -18,7 +18,9 @@ DILATIONS = (1, 2, 3)
 STRIDE_PX = 4
 
 
-def _conv(c_in: int, c_out: int, size: int | tuple[int, int], stride: int | tuple[int, int] = 1, pad: int = 0) -> nn.Sequential:
+def _conv(
+    c_in: int, c_out: int, size: int | tuple[int, int], stride: int | tuple[int, int] = 1, pad: int = 0
+) -> nn.Sequential:
     return nn.Sequential(nn.Conv2d(c_in, c_out, size, stride, pad, bias=False), nn.BatchNorm2d(c_out))
 
 
@@ -41,7 +43,13 @@ class Context(nn.Module):
         super().__init__()
         self.along = nn.Sequential(
             nn.Conv2d(
-                channels, channels, (1, 7), padding=(0, 3 * dilation), dilation=(1, dilation), groups=channels, bias=False
+                channels,
+                channels,
+                (1, 7),
+                padding=(0, 3 * dilation),
+                dilation=(1, dilation),
+                groups=channels,
+                bias=False,
             ),
             nn.BatchNorm2d(channels),
         )

@@ -20,7 +20,7 @@ def edit_distance(read: str, true: str) -> int:
 
 
 def spoken(text: str) -> str:
-    """The text without its struck runs, single spaces."""
+    """Give the text without its struck runs, single spaces."""
     return re.sub(" +", " ", text.replace(CROSSED_OUT, "")).strip()
 
 

@@ -15,7 +15,31 @@ import numpy as np
 
 from handwriting.reader.alphabet import ALPHABET, INDEX, canonical, without_marks
 
-LANGUAGES = tuple("en fr de es it pt nl sv nb da fi pl cs sk sl sh hu ro lt lv ca is tr".split())
+LANGUAGES = (
+    "en",
+    "fr",
+    "de",
+    "es",
+    "it",
+    "pt",
+    "nl",
+    "sv",
+    "nb",
+    "da",
+    "fi",
+    "pl",
+    "cs",
+    "sk",
+    "sl",
+    "sh",
+    "hu",
+    "ro",
+    "lt",
+    "lv",
+    "ca",
+    "is",
+    "tr",
+)
 WORDS_PER_LANGUAGE = 8000
 _LETTERS = "".join(sign for sign in ALPHABET if sign.islower())
 _PLAIN = "abcdefghijklmnopqrstuvwxyz"
@@ -88,13 +112,15 @@ class Texts:
         if draw < 0.14:
             word += self._pick(",,,..;:!?…")
         elif draw < 0.20:
-            word = self._pick(["({})", '"{}"', "«{}»", "« {} »", "'{}'", "[{}]", "-{}", "{}-", "l'{}", "d'{}"]).format(word)
+            word = self._pick(["({})", '"{}"', "«{}»", "« {} »", "'{}'", "[{}]", "-{}", "{}-", "l'{}", "d'{}"]).format(
+                word
+            )
         elif draw < 0.22:
             word += self._pick("/-'&+=*_°%#@€$£§~^\\{}") + self._pick(_PLAIN)
         return word
 
     def line(self, words: int, usable: frozenset[str]) -> str:
-        """A line of `words` words out of the signs in `usable`."""
+        """Make a line of `words` words out of the signs in `usable`."""
         language = self._words[self._pick(self._names)]
         nonsense = 1.0 if self._rng.random() < 0.15 else 0.18
         capitals = self._rng.random() < 0.04
@@ -103,7 +129,13 @@ class Texts:
             if len(out) == words:
                 break
             draw = self._rng.random()
-            word = self._random_word() if draw < nonsense else self._number() if draw < nonsense + 0.08 else self._pick(language)
+            word = (
+                self._random_word()
+                if draw < nonsense
+                else self._number()
+                if draw < nonsense + 0.08
+                else self._pick(language)
+            )
             if self._rng.random() < 0.08:
                 word = self._remark(word)
             word = self._dress(word)

@@ -1,0 +1,172 @@
+"""New real lines from old ones: words cut out of the copied lines and set in another order.
+
+The same few thousand lines seen a hundred times would be learned by heart, words in their running order with them.
+A net that can already read a little is laid on each line with its own text (Viterbi path of connectionist temporal
+classification), the gaps between words are found, and words of one writer are put together at random.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import torch
+from torch import Tensor
+
+from handwriting.reader.alphabet import INDEX, encode
+from handwriting.reader.train.draw import CANVAS_HEIGHT_PX, CANVAS_WIDTH_PX
+
+WORST_NATS = 2.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Words:
+    """Words cut out of real lines.
+
+    Attributes
+    ----------
+    pixels : ndarray of uint8, shape (CANVAS_HEIGHT_PX, N)
+        All pictures side by side.
+    spans : ndarray of int64, shape (n, 2)
+        First and past-the-last column of each word.
+    texts : list of str
+        What each says.
+    by_writer : list of ndarray
+        Word numbers of each writer.
+    """
+
+    pixels: npt.NDArray[np.uint8]
+    spans: npt.NDArray[np.int64]
+    texts: list[str]
+    by_writer: list[npt.NDArray[np.int64]]
+
+
+@torch.no_grad()
+def align(
+    log_probs: Tensor, frames: npt.NDArray[np.int64], targets: list[list[int]]
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+    """Best path of each line through its text.
+
+    Parameters
+    ----------
+    log_probs : Tensor, shape (n, T, C)
+    frames : ndarray, shape (n,)
+        Frames of each line that count.
+    targets : list of list of int
+        Classes of each text.
+
+    Returns
+    -------
+    path : ndarray of int64, shape (n, T)
+        State of each frame: 2 i + 1 for the text's i-th sign, even for the blanks between.
+    cost : ndarray, shape (n,)
+        Negative log probability of the path for each sign.
+    """
+    n, t_max, _ = log_probs.shape
+    device = log_probs.device
+    states = torch.zeros(n, 2 * max(map(len, targets)) + 1, dtype=torch.long)
+    for i, target in enumerate(targets):
+        states[i, 1 : 2 * len(target) : 2] = torch.tensor(target)
+    states = states.to(device)
+    leap = (states != 0) & (states != torch.roll(states, 2, 1))
+    leap[:, :2] = False
+    emit = log_probs.gather(2, states[:, None, :].expand(n, t_max, states.shape[1]))
+    never = torch.full((n, 2), -1e9, device=device)
+    best = torch.full_like(emit[:, 0], -1e9)
+    best[:, :2] = emit[:, 0, :2]
+    steps = torch.zeros(t_max, *best.shape, dtype=torch.uint8, device=device)
+    lengths = torch.from_numpy(frames).to(device)
+    for t in range(1, t_max):
+        one = torch.cat([never[:, :1], best[:, :-1]], 1)
+        two = torch.where(leap, torch.cat([never, best[:, :-2]], 1), -1e9)
+        value, step = torch.stack([best, one, two]).max(0)
+        live = (t < lengths)[:, None]
+        best = torch.where(live, value + emit[:, t], best)
+        steps[t] = torch.where(live, step, 0).to(torch.uint8)
+    ends = torch.tensor([2 * len(target) for target in targets], device=device)
+    rows = torch.arange(n, device=device)
+    state = torch.where(best[rows, ends] > best[rows, ends - 1], ends, ends - 1)
+    cost = -best[rows, state] / (ends / 2)
+    path = torch.zeros(t_max, n, dtype=torch.long, device=device)
+    for t in range(t_max - 1, -1, -1):
+        path[t] = state
+        state = state - steps[t][rows, state].long()
+    return path.T.cpu().numpy(), cost.double().cpu().numpy()
+
+
+def cut_points(picture: npt.NDArray[np.uint8], path: npt.NDArray[np.int64], text: str, frame_px: float) -> list[int]:
+    """Columns of the picture where the words part: the emptiest place between the letters either side."""
+    profile = np.convolve((picture > 90).sum(0), np.ones(7) / 7, "same")
+    signs = [sign for sign in text if sign in INDEX]
+    points = []
+    for j, sign in enumerate(signs):
+        if sign != " " or j == 0 or j + 1 >= len(signs):
+            continue
+        before, after = np.flatnonzero(path == 2 * j - 1), np.flatnonzero(path == 2 * j + 3)
+        if not len(before) or not len(after):
+            points.append(-1)
+            continue
+        low, high = int((before[-1] + 0.7) * frame_px), int((after[0] + 0.3) * frame_px)
+        span = np.arange(low, max(high, low + 1)).clip(0, picture.shape[1] - 1)
+        points.append(int(span[(profile[span] + 0.03 * np.abs(span - span.mean())).argmin()]))
+    return points
+
+
+def collect(
+    pictures: list[npt.NDArray[np.uint8]], texts: list[str], writers: list[int], points: list[list[int]]
+) -> Words:
+    """Cut every line at its points; lines whose points do not rise are left out."""
+    parts, said, owners = [], [], []
+    for picture, text, writer, cuts in zip(pictures, texts, writers, points, strict=True):
+        edges = [0, *cuts, picture.shape[1]]
+        words = text.split(" ")
+        if len(edges) != len(words) + 1 or min(np.diff(edges)) < 6:
+            continue
+        for word, x0, x1 in zip(words, edges[:-1], edges[1:], strict=True):
+            parts.append(picture[:, x0:x1])
+            said.append(word)
+            owners.append(writer)
+    ends = np.cumsum([part.shape[1] for part in parts])
+    spans = np.stack([np.concatenate([[0], ends[:-1]]), ends], 1)
+    groups = [np.flatnonzero(np.array(owners) == writer) for writer in sorted(set(owners))]
+    return Words(np.concatenate(parts, 1), spans, said, groups)
+
+
+def save(words: Words, folder: Path) -> None:
+    """Write for the drawing processes."""
+    folder.mkdir(parents=True, exist_ok=True)
+    np.save(folder / "pixels.npy", words.pixels)
+    owners = np.zeros(len(words.texts), np.int64)
+    for i, group in enumerate(words.by_writer):
+        owners[group] = i
+    np.savez(folder / "words.npz", spans=words.spans, texts=np.array(words.texts), owners=owners)
+
+
+def load(folder: Path) -> Words:
+    """Read what `save` wrote; the pixels stay on disk."""
+    with np.load(folder / "words.npz") as data:
+        spans, texts, owners = data["spans"], [str(t) for t in data["texts"]], data["owners"]
+    groups = [np.flatnonzero(owners == i) for i in range(int(owners.max()) + 1)]
+    return Words(np.load(folder / "pixels.npy", mmap_mode="r"), spans, texts, groups)
+
+
+def new_line(words: Words, rng: np.random.Generator) -> tuple[npt.NDArray[np.uint8], list[int]]:
+    """Join random words of one writer into a line, at most `CANVAS_WIDTH_PX` wide, and its classes."""
+    group = words.by_writer[int(rng.integers(len(words.by_writer)))]
+    wider = rng.uniform(0, 14) if rng.random() < 0.4 else 0.0
+    ink = np.zeros((CANVAS_HEIGHT_PX, CANVAS_WIDTH_PX), np.uint8)
+    x, said = int(rng.integers(0, 12)), []
+    for i in rng.choice(group, int(rng.integers(1, 10))):
+        x0, x1 = words.spans[i]
+        if x + x1 - x0 > CANVAS_WIDTH_PX - 4:
+            break
+        lift = int(rng.integers(-1, 2))
+        part = words.pixels[:, x0:x1]
+        ink[max(lift, 0) : CANVAS_HEIGHT_PX + min(lift, 0), x : x + x1 - x0] = part[
+            max(-lift, 0) : CANVAS_HEIGHT_PX - max(lift, 0)
+        ]
+        x += int(x1 - x0 + wider)
+        said.append(words.texts[i])
+    return ink[:, : min(x + 4, CANVAS_WIDTH_PX)], encode(" ".join(said))
