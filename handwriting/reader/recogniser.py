@@ -1,8 +1,8 @@
 """Reads a line of handwriting letter by letter, without a word list and without knowing what should be there.
 
-A line is first brought to the net's own measure (`normalise`): 64 px high, baseline on row 43, x-height 18 px. The
-net then gives, for every 4 px of width, the probability of each sign. It was trained with x-heights of about 12 to 28 px and
-the baseline several pixels off, so a line cut without known geometry is still read (`zone` finds both from the ink).
+A line is first brought to the net's own measure (`normalise`): 64 px high, baseline on row 43, x-height 18 px. The net
+then gives, for every 4 px of width, the probability of each sign. It was trained with x-heights of about 12 to 28 px
+and the baseline several pixels off, so a line cut without known geometry is still read (`zone` finds both).
 """
 
 from __future__ import annotations
@@ -97,7 +97,8 @@ def ink_of(grey: npt.NDArray[np.uint8]) -> Floats:
     dark = float(np.partition(grey.ravel(), min(darkest, grey.size - 1))[:darkest].mean())
     if paper - dark < 12:
         return np.zeros(grey.shape, np.float32)
-    return np.clip((paper - grey.astype(np.float32)) / (paper - dark), 0, 1)
+    share: Floats = np.clip((paper - grey.astype(np.float32)) / (paper - dark), 0, 1)
+    return share
 
 
 def zone(ink: Floats) -> tuple[float, float]:

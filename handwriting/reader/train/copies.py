@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from handwriting.errors import DamagedFileError
 from handwriting.reader.alphabet import CROSSED_OUT, INDEX, canonical
 from handwriting.reader.recogniser import ink_of
 
@@ -69,7 +70,7 @@ def pack(lines: Path, target: Path) -> int:
 
 
 def usable_text(raw: str) -> str | None:
-    """Give the text with struck runs as `CROSSED_OUT`; None for formulas and addresses, whose transcript is not reliable."""
+    """Give the text with struck runs as `CROSSED_OUT`; None for formulas and addresses, poorly transcribed."""
     text = canonical(_STRUCK.sub(CROSSED_OUT, raw))
     if _NOT_PROSE.search(text) or not text or not set(text) <= INDEX.keys():
         return None
@@ -86,7 +87,9 @@ def load(packed: Path) -> list[CopiedLine]:
         if text is None:
             continue
         grey = cv2.imdecode(pixels[0 if i == 0 else ends[i - 1] : ends[i]], cv2.IMREAD_GRAYSCALE)
-        found.append(CopiedLine((ink_of(grey) * 255).astype(np.uint8), text, int(writer)))
+        if grey is None:
+            raise DamagedFileError(f"line picture {i} cannot be decoded", where=packed.name, fix="Pack the lines again")
+        found.append(CopiedLine((ink_of(grey.astype(np.uint8)) * 255).astype(np.uint8), text, int(writer)))
     return found
 
 

@@ -25,7 +25,7 @@ log = logging.getLogger(__name__)
 
 
 def fold(net: nn.Module) -> nn.Module:
-    """Copy the net in evaluation mode with each batch normalisation folded into its convolution."""
+    """Copy the net for evaluation, each batch normalisation folded into its convolution."""
     net = copy.deepcopy(net).eval()
     for module in net.modules():
         if isinstance(module, nn.Sequential):
@@ -55,7 +55,8 @@ def export(net: ReaderNet, target: Path) -> None:
     example = torch.zeros(1, 1, HEIGHT_PX, 256)
     torch.onnx.export(
         fold(net), (example,), str(target), input_names=["ink"], output_names=["read", "place"],
-        dynamic_axes={"ink": {3: "width"}, "read": {2: "frames"}, "place": {2: "frames"}}, opset_version=17, dynamo=False,
+        dynamic_axes={"ink": {3: "width"}, "read": {2: "frames"}, "place": {2: "frames"}},
+        opset_version=17, dynamo=False,
     )  # fmt: skip
     model = onnx.load(target)
     halve_weights(model)

@@ -72,7 +72,8 @@ def _draw_forever(data: Path, cut: Path | None, seed: int, out: Any) -> None:  #
     while True:
         ink = np.zeros((CHUNK, CANVAS_HEIGHT_PX, CANVAS_WIDTH_PX), np.uint8)
         columns = np.full((CHUNK, CANVAS_WIDTH_PX), -1, np.int16)
-        widths, targets = np.zeros(CHUNK, np.int32), []
+        widths = np.zeros(CHUNK, np.int32)
+        targets: list[npt.NDArray[np.int16]] = []
         real = words is not None and rng.random() < 0.5
         while len(targets) < CHUNK:
             if real and words is not None:
@@ -106,7 +107,11 @@ class Pool:
         self._next = 0
 
     def put(
-        self, ink: npt.NDArray[np.uint8], widths: npt.NDArray[np.int32], targets: list[Any], columns: Any = None
+        self,
+        ink: npt.NDArray[np.uint8],
+        widths: npt.NDArray[np.int32],
+        targets: list[Any],
+        columns: npt.NDArray[np.int16] | None = None,
     ) -> None:
         """Write a chunk over the oldest lines."""
         at, n = self._next, len(widths)
@@ -316,8 +321,8 @@ class Trainer:
         wide: Tensor,
         tall: Tensor,
         width: int,
-        frames: Any,
-        targets: Any,  # noqa: ANN401
+        frames: npt.NDArray[np.int64],
+        targets: list[npt.NDArray[np.int16]],
     ) -> Tensor:
         with torch.no_grad():
             ink, middle = self.augment.warp(canvas.float() / 255, wide, tall, width)
