@@ -226,8 +226,10 @@ def _link(
     single = _without_ghosts(tied, fragments, shares, region_of, level, body, None)
     lines = _join_along(single, fragments, body)
     for _ in range(2):
-        lines = _without_ghosts(lines, fragments, shares, region_of, level, body, _pitch(lines, fragments, body))
-        lines = _join_along(lines, fragments, body)
+        pitch = _pitch(lines, fragments, body)
+        lines = _without_ghosts(lines, fragments, shares, region_of, level, body, pitch)
+        # Once the distance from line to line is known, a word may stand off its line's course by a good part of it.
+        lines = _join_along(lines, fragments, body, 0.0 if pitch is None else 0.42 * pitch)
     return lines
 
 
@@ -287,13 +289,13 @@ def _shares(fragments: list[_Fragment], pieces: Pieces, region_of: NDArray[np.in
     return flat.reshape(len(pieces.boxes), n).astype(np.float64)
 
 
-def _join_along(lines: list[list[int]], fragments: list[_Fragment], body: float) -> list[list[int]]:
+def _join_along(lines: list[list[int]], fragments: list[_Fragment], body: float, tolerance: float = 0.0) -> list[list[int]]:
     """Join groups that continue each other along the line, the surest pair first."""
     alive = dict(enumerate(lines))
     costs: dict[tuple[int, int], float] = {}
 
     def weigh(a: int, b: int) -> None:
-        cost = _continuation(alive[a], alive[b], fragments, body)
+        cost = _continuation(alive[a], alive[b], fragments, body, tolerance)
         if cost is not None:
             costs[a, b] = cost
 
@@ -343,7 +345,7 @@ def _without_ghosts(
     piece_ink = np.maximum(shares.sum(1), 1)
     alive = [int(k) for k in np.argsort(-ink)]
     reach = 14 * body
-    near = 2.9 * body if pitch is None else float(np.clip(0.62 * pitch, 1.6 * body, 3.8 * body))
+    near = 2.9 * body if pitch is None else float(np.clip(0.72 * pitch, 1.6 * body, 4.2 * body))
     for k in sorted(alive, key=lambda k: ink[k]):
         x0, x1 = _ends(groups[k], fragments)
         for other in alive:
@@ -384,7 +386,7 @@ def _course(group: list[int], fragments: list[_Fragment], x: float, reach: float
     return float(np.average(rows, weights=weights))
 
 
-def _continuation(a: list[int], b: list[int], fragments: list[_Fragment], body: float) -> float | None:
+def _continuation(a: list[int], b: list[int], fragments: list[_Fragment], body: float, tolerance: float) -> float | None:
     """Return the cost of `b` continuing `a` to the right, None when it does not."""
     a0, a1 = _ends(a, fragments)
     b0, b1 = _ends(b, fragments)
@@ -402,7 +404,7 @@ def _continuation(a: list[int], b: list[int], fragments: list[_Fragment], body: 
     drop_at_b = abs(_course(a, fragments, b0, reach) - at_b)
     drop_at_a = abs(_course(b, fragments, a1, reach) - at_a)
     miss = min(max(drop_at_a, drop_at_b), 0.5 * (drop_at_a + drop_at_b) + 0.1 * body)
-    allowed = (0.85 if gap < 6 * body else 1.0) * body
+    allowed = max((0.85 if gap < 6 * body else 1.0) * body, min(tolerance, 2.2 * body))
     if miss > allowed:
         return None
     return miss / body + 0.04 * gap / body
