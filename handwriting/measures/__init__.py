@@ -1,0 +1,28 @@
+"""Every measure, in one registry: the order here is the order of the record."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from handwriting.measures.baseline import baseline
+from handwriting.measures.evidence import SEED, Evidence
+from handwriting.measures.margins import margins
+from handwriting.measures.size import size
+from handwriting.measures.slant import slant
+from handwriting.measures.spacing import spacing
+from handwriting.measures.speed import letters_per_minute
+from handwriting.measures.stroke import strokes
+from handwriting.quantity import Quantity
+from handwriting.task import Task
+
+GEOMETRY: tuple[Callable[[Evidence], Mapping[str, Quantity]], ...] = (size, baseline, spacing, slant, margins, strokes)
+
+__all__ = ["GEOMETRY", "SEED", "Evidence", "measure_all"]
+
+
+def measure_all(evidence: Evidence, task: Task) -> dict[str, Quantity]:
+    """Return every measure of the page by its key, speed first."""
+    found: dict[str, Quantity] = {"letters_per_minute": letters_per_minute(task)}
+    for group in GEOMETRY:
+        found.update(group(evidence))
+    return found
