@@ -18,6 +18,7 @@ Sources: gaps between hulls in two kinds per page, Louloudis, Gatos, Pratikakis 
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import cv2
@@ -93,7 +94,7 @@ def find_words(lines: Lines, stroke_px: float) -> Words:
         return Words((), word)
     runs = _Runs.of(lines, lean(lines))
     units = [_units(runs, lines.lines[k].x_height, stroke_px, k) for k in range(len(lines.lines))]
-    spaces = [np.array([hull_gap(a.hull, b.hull) for a, b in zip(u, u[1:], strict=False)]) for u in units]
+    spaces = [np.array([hull_gap(a.hull, b.hull) for a, b in itertools.pairwise(u)]) for u in units]
     sizes = [line.x_height for line in lines.lines]
     chance = _chances(np.concatenate([s / x for s, x in zip(spaces, sizes, strict=True)]))
     words: list[Word] = []
@@ -104,7 +105,7 @@ def find_words(lines: Lines, stroke_px: float) -> Words:
         done += len(spaces[k])
         gaps += [Gap(k, float(px), float(p)) for px, p in zip(spaces[k], here, strict=True)]
         starts = np.concatenate([[0], np.flatnonzero(here > 0.5) + 1, [len(row)]]).astype(int)
-        for a, b in zip(starts, starts[1:], strict=False):
+        for a, b in itertools.pairwise(starts):
             index = np.concatenate([runs.pixels(r) for unit in row[a:b] for r in unit.runs]) if b > a else None
             if index is None:
                 continue

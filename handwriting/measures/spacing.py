@@ -1,0 +1,174 @@
+"""Space between words and between unjoined letters.
+
+    word_space          mean of the gaps between words, mm
+    word_space_ratio    the same in x-heights of the ink
+    word_space_cv       SD / mean of the gaps between words
+    letter_space, letter_space_ratio, letter_space_cv   the same for unjoined neighbours inside words
+    space_ratio         median gap between words / median gap between letters
+    space_overlap       P(a gap between letters is wider than a gap between words)
+
+A gap is the least horizontal distance between the convex hulls of neighbours over the heights both reach, negative where
+they overlap. Which kind a gap is of is known only by its size, so cutting at a threshold would take the narrow ends off
+one kind and give them to the other, and spread would read low. Every gap counts for each kind by its chance of being of
+that kind instead (the mixture fitted in `words`).
+
+What it does not see: joined neighbours (they have no gap), and the text: a gap is a word gap by its width alone.
+
+Sources: word and letter space apart, each with its variability, Graham, Struck, Santoro & Berninger 2006,
+Developmental Neuropsychology 29, 43-60.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from handwriting.bootstrap import line_bootstrap
+from handwriting.measures.evidence import SEED, Evidence, length, plain
+from handwriting.quantity import NotMeasured, Quantity
+from handwriting.statistics import FloatArray, Interval, Statistic
+
+FEW_WORDS = 10
+FEW_LETTERS = 30
+LEAST = 3
+
+
+def spacing(evidence: Evidence) -> dict[str, Quantity]:
+    """Return every measure of spacing by its key.
+
+    Not measured with fewer than three gaps of a kind. Flags: ``few-words`` under ten word gaps, ``few-letters`` under
+    30 letter gaps, ``joined`` when there are fewer letter gaps than words, ``words-unsure`` when more than one gap in
+    twenty may be of either kind.
+    """
+    gaps = evidence.words.gaps
+    marks = np.array([(gap.px, gap.between) for gap in gaps]).reshape(-1, 2)
+    line = np.array([gap.line for gap in gaps], np.int64)
+    groups = [marks[line == k] for k in np.unique(line)]
+    chance = marks[:, 1]
+    unsure = ("words-unsure",) if len(marks) and float(np.mean(np.minimum(chance, 1 - chance))) > 0.025 else ()
+    words, letters = float(chance.sum()), float((1 - chance).sum())
+    few_words = NotMeasured("few-words", "fewer than three gaps between words were found") if words < LEAST else None
+    few_letters = NotMeasured("joined", "fewer than three gaps between letters were found") if letters < LEAST else None
+    word_flags = unsure + (("few-words",) if words < FEW_WORDS else ())
+    letter_flags = unsure + (("few-letters",) if letters < FEW_LETTERS else ())
+    letter_flags += ("joined",) if letters < len(evidence.words.words) else ()
+    found = _one_kind(evidence, groups, "word", 1.0, few_words, word_flags)
+    found |= _one_kind(evidence, groups, "letter", 0.0, few_letters, letter_flags)
+    both = few_words or few_letters
+    flags = tuple(dict.fromkeys(word_flags + letter_flags))
+    found["space_ratio"] = both or _number(groups, SPACE_RATIO, len(marks), flags)
+    found["space_overlap"] = both or _overlap(groups, len(marks), flags)
+    return found
+
+
+def _one_kind(
+    evidence: Evidence,
+    groups: list[FloatArray],
+    name: str,
+    kind: float,
+    missing: NotMeasured | None,
+    flags: tuple[str, ...],
+) -> dict[str, Quantity]:
+    """Return mean, mean in x-heights and CV of one kind of gap."""
+    keys = (f"{name}_space", f"{name}_space_ratio", f"{name}_space_cv")
+    if missing is not None:
+        return dict.fromkeys(keys, missing)
+    marks = np.concatenate(groups)
+    weight = marks[:, 1] if kind else 1 - marks[:, 1]
+    n = round(float(weight.sum()))
+    mean, cv = KINDS[name]
+    value = _value(mean, marks)
+    interval = line_bootstrap(groups, mean, seed=SEED)
+    x_height = float(np.median([text_line.x_height for text_line in evidence.lines.lines]))
+    ratio = (
+        interval
+        if isinstance(interval, NotMeasured)
+        else Interval(interval.low / x_height, interval.high / x_height, interval.se / x_height)
+    )
+    return {
+        keys[0]: length(evidence, value, interval, n, flags=flags),
+        keys[1]: plain(value / x_height, "1", ratio, n, flags),
+        keys[2]: _number(groups, cv, n, flags) if value > 0 else _no_cv(),
+    }
+
+
+def _no_cv() -> NotMeasured:
+    return NotMeasured("undefined", "the mean gap is not above zero, so its spread has no ratio to it")
+
+
+def _number(groups: list[FloatArray], statistic: Statistic, n: int, flags: tuple[str, ...]) -> Quantity:
+    interval = line_bootstrap(groups, statistic, seed=SEED)
+    return plain(_value(statistic, np.concatenate(groups)), "1", interval, n, flags)
+
+
+def _overlap(groups: list[FloatArray], n: int, flags: tuple[str, ...]) -> Quantity:
+    """Return the overlap with its interval held inside 0 to 1."""
+    value = _value(SPACE_OVERLAP, np.concatenate(groups))
+    interval = line_bootstrap(groups, SPACE_OVERLAP, seed=SEED)
+    if isinstance(interval, NotMeasured):
+        return interval
+    held = Interval(max(0.0, interval.low), min(1.0, interval.high), interval.se)
+    return plain(value, "1", held, n, flags)
+
+
+def _value(statistic: Statistic, marks: FloatArray) -> float:
+    return float(statistic.of(marks, np.ones((1, len(marks))))[0])
+
+
+def _moments(marks: FloatArray, weights: FloatArray, kind: float) -> tuple[FloatArray, FloatArray]:
+    """Return mean and SD (n - 1) of one kind of gap for each draw."""
+    share = marks[:, 1] if kind else 1 - marks[:, 1]
+    count = weights @ share
+    centre = float(marks[:, 0].mean())
+    shifted = marks[:, 0] - centre
+    with np.errstate(divide="ignore", invalid="ignore"):
+        first = np.where(count > 0.5, (weights @ (share * shifted)) / count, np.nan)
+        second = weights @ (share * shifted**2) - count * first**2
+        spread = np.where(count > 1.5, np.sqrt(np.maximum(second, 0) / (count - 1)), np.nan)
+    return first + centre, spread
+
+
+def _mean_of(kind: float) -> Statistic:
+    return Statistic(lambda marks, weights: _moments(marks, weights, kind)[0])
+
+
+def _cv_of(kind: float) -> Statistic:
+    def cv(marks: FloatArray, weights: FloatArray) -> FloatArray:
+        mean, spread = _moments(marks, weights, kind)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(mean > 0, spread / mean, np.nan)
+
+    return Statistic(cv, spread=True)
+
+
+def _median_of(marks: FloatArray, weights: FloatArray, kind: float) -> FloatArray:
+    """Return the weighted median of one kind, between the two gaps nearest half the weight."""
+    share = marks[:, 1] if kind else 1 - marks[:, 1]
+    order = np.argsort(marks[:, 0], kind="stable")
+    ranked = marks[order, 0]
+    running = np.cumsum(weights[:, order] * share[order], axis=1)
+    half = running[:, -1:] / 2
+    low, high = np.argmax(running >= half - 1e-9, axis=1), np.argmax(running > half + 1e-9, axis=1)
+    return np.where(half[:, 0] > 0.25, (ranked[low] + ranked[high]) / 2, np.nan)
+
+
+def _median_ratio(marks: FloatArray, weights: FloatArray) -> FloatArray:
+    below = _median_of(marks, weights, 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(below > 0, _median_of(marks, weights, 1.0) / below, np.nan)
+
+
+def _wider(marks: FloatArray, weights: FloatArray) -> FloatArray:
+    """Return the chance that a letter gap is wider than a word gap, for each draw."""
+    order = np.argsort(marks[:, 0], kind="stable")
+    drawn = weights[:, order]
+    word = drawn * marks[order, 1]
+    letter = drawn * (1 - marks[order, 1])
+    narrower = np.cumsum(word, axis=1) - word
+    with np.errstate(divide="ignore", invalid="ignore"):
+        pairs = word.sum(axis=1) * letter.sum(axis=1)
+        return np.where(pairs > 0, (letter * narrower).sum(axis=1) / pairs, np.nan)
+
+
+KINDS = {"word": (_mean_of(1.0), _cv_of(1.0)), "letter": (_mean_of(0.0), _cv_of(0.0))}
+SPACE_RATIO = Statistic(_median_ratio, smooth=False)
+SPACE_OVERLAP = Statistic(_wider)
