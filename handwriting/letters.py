@@ -222,8 +222,9 @@ def _box(part: _Part, inside: slice | NDArray[np.bool_]) -> Box:
 def _taken_apart(part: _Part, body: float) -> list[_Raw]:
     """Split a piece of several letters at the tops of its outline, each top with the foot nearest along the line."""
     along = np.rint(part.along).astype(np.int32)
-    # `turning_points` wants rows that grow downwards; a fortieth of a pixel keeps the heights' fractions.
-    down = np.rint(-40 * part.up).astype(np.int32)
+    # `turning_points` wants rows from 0 that grow downwards; a fortieth of a pixel keeps the heights' fractions.
+    highest = float(part.up.max())
+    down = np.rint(40 * (highest - part.up)).astype(np.int32)
     (foot_x, foot_row), (top_x, top_row) = turning_points(along, down, body)
     out = []
     for x, row in zip(top_x, top_row, strict=True):
@@ -231,7 +232,7 @@ def _taken_apart(part: _Part, body: float) -> list[_Raw]:
         nearest = int(np.argmin(away))
         if away[nearest] > 0.75 * body:
             continue
-        foot, top = -foot_row[nearest] / 40 - 0.5, -row / 40 + 0.5
+        foot, top = highest - foot_row[nearest] / 40 - 0.5, highest - row / 40 + 0.5
         inside = np.abs(part.along - x) <= 0.35 * body
         out.append(_Raw(part.line, part.word, _box(part, inside), float(top), float(foot)))
     return out
