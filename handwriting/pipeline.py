@@ -180,7 +180,21 @@ def _sheet_rules(sheet: SheetReading, frame: Frame) -> Ruling | None:
     if len(rows) == 0:
         return None
     pitch = float(np.median(np.diff(rows))) if len(rows) > 1 else 0.0
-    return Ruling("single", rows, 0.0, 0.0, 0.0, pitch, 0.0, 0.0, 0.0, 0.0, float(frame.grey.shape[1]), tuple(range(len(rows))))
+    width = float(frame.grey.shape[1])
+    return Ruling(
+        kind="single",
+        offsets=rows,
+        slope=0.0,
+        bend=0.0,
+        turn=0.0,
+        pitch=pitch,
+        pitch_error=0.0,
+        residual_rms=0.0,
+        darkness=0.0,
+        left=0.0,
+        right=width,
+        writing=tuple(range(len(rows))),
+    )
 
 
 def _scale(page: Page, sheet: SheetReading | None, found: Found, options: Options) -> Scale:
