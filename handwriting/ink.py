@@ -273,8 +273,15 @@ def _leftover(
 
 
 def _stroke_width(mask: ByteImage, pieces: Pieces) -> float:
-    """Typical stroke width, px: twice the area over the outline's length, pooled over all pieces of some length."""
-    distance = cv2.distanceTransform(mask, cv2.DIST_L2, 3)
-    values = distance[pieces.y, pieces.x]
-    # In a long stroke of width w the distance to the edge has mean w / 4.
-    return float(4 * values.mean() - 1) if values.size else 0.0
+    """Typical stroke width, px: twice the mean distance to the edge along the strokes' middles.
+
+    Middles are where that distance is largest among its neighbours; where strokes cross or run together there are few.
+    Distances run to the centre of the nearest paper pixel, and a stroke's middle seldom falls on a pixel's: both
+    together come to 0.7 px of width (strokes of known width, 2 to 14 px, drawn at all angles).
+    """
+    if not pieces.x.size:
+        return 0.0
+    distance = cv2.distanceTransform(mask, cv2.DIST_L2, 5)
+    around = cv2.dilate(distance, np.ones((3, 3), np.uint8))[pieces.y, pieces.x]
+    here = distance[pieces.y, pieces.x]
+    return float(max(2 * here[here >= around - 1e-3].mean() - 0.7, 1.0))
