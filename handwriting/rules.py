@@ -17,13 +17,14 @@ the paper's noise averaged over 3 mm.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.geometry import FloatArray
+from handwriting.rule_pattern import find_pattern
 
 ByteImage = NDArray[np.uint8]
 
@@ -31,6 +32,8 @@ ByteImage = NDArray[np.uint8]
 _CLIP = 28
 _STRIPS = 64
 _MAX_TILT = 0.12  # about 7 degrees
+# Depth (of 255) that a printed line must have in most places, averaged over three rows.
+_FAINTEST = 1.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,7 +43,8 @@ class Ruling:
     Attributes
     ----------
     kind : str
-        ``single``, ``double``, ``four-line``, ``squared`` or ``other``.
+        ``single``, ``double``, ``four-line``, ``squared`` or ``other`` (finer rules between heavier ones, as on Seyes
+        paper; a margin line).
     offsets : ndarray, shape (n,)
         Row of each rule at column 0, ascending, px.
     slope : float
@@ -51,10 +55,12 @@ class Ruling:
         Distance from one writing line to the next, px, measured square to the rules.
     residual_rms : float
         Root mean square distance of the strip centres to the fit, px.
-    thickness, darkness : float
-        Of a rule: width in px, and depth below paper, 0-255.
+    darkness : float
+        Of the middle rule by depth: how far its centre lies below the paper, 0-255, as scanned.
     left, right : float
         Columns between which rules were seen.
+    writing : tuple of int
+        Indices of the rules that carry writing. Printed lines outside the pattern are in `offsets` but not here.
     """
 
     kind: str
@@ -65,7 +71,6 @@ class Ruling:
     pitch: float
     pitch_error: float
     residual_rms: float
-    thickness: float
     darkness: float
     left: float
     right: float
@@ -74,7 +79,8 @@ class Ruling:
     def at(self, index: int, x: float | FloatArray) -> FloatArray:
         """Return the row of rule `index` at column `x`, px."""
         x = np.asarray(x, dtype=np.float64)
-        return self.offsets[index] + (self.slope + self.turn * index) * x + self.bend * x * x
+        row: FloatArray = self.offsets[index] + (self.slope + self.turn * index) * x + self.bend * x * x
+        return row
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,16 +94,18 @@ class Rules:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Family:
-    """Rules of one direction before they are understood: rows at the middle column, and the strip evidence."""
+    """Rules of one direction before they are understood: offsets at column 0 and the rows they were seen at."""
 
+    rows: tuple[int, ...]
     offsets: FloatArray
     slope: float
     bend: float
     turn: float
     residual: float
-    darkness: FloatArray
     left: float
     right: float
+    thickness: FloatArray = field(default_factory=lambda: np.empty(0))
+    darkness: FloatArray = field(default_factory=lambda: np.empty(0))
 
 
 def find_rules(flat: ByteImage, px_per_mm: float) -> Rules:
@@ -112,20 +120,20 @@ def find_rules(flat: ByteImage, px_per_mm: float) -> Rules:
     """
     dark = cv2.bitwise_not(flat)
     reach = max(4, round(0.75 * px_per_mm))
-    across = _family(_strips(dark, reach, down=False), dark.shape[1], px_per_mm)
-    down = _family(_strips(dark, reach, down=True), dark.shape[0], px_per_mm, few=True)
-    ruling = _understand(across, px_per_mm) if across is not None else None
-    squares, margins = None, ()
-    if down is not None:
-        regular = _understand(down, px_per_mm)
-        if regular is not None and ruling is not None and abs(regular.pitch / ruling.pitch - 1) < 0.05 and len(regular.offsets) >= 8:
-            squares = _named(regular, "squared")
-            ruling = _named(ruling, "squared")
-        elif len(down.offsets) <= 3:
-            margins = tuple(_lone(down, i) for i in range(len(down.offsets)))
-    if ruling is None and across is not None and len(across.offsets) == 1:
-        ruling = None
-    return Rules(ruling, squares, margins)
+    across = _family(dark, reach, px_per_mm, down=False)
+    down = _family(dark, reach, px_per_mm, down=True)
+    ruling = _understand(across, dark.shape[1] / 2, px_per_mm)[0] if across is not None else None
+    if down is None:
+        return Rules(ruling, None)
+    upright, follows = _understand(down, dark.shape[0] / 2, px_per_mm)
+    if upright is None or len(upright.offsets) < 8:
+        # A margin line or two; more that are irregular are the frame or table of a printed form.
+        lone = range(len(down.offsets)) if len(down.offsets) <= 3 else ()
+        return Rules(ruling, None, tuple(_lone(down, i) for i in lone))
+    margins = tuple(_lone(down, int(i)) for i in np.flatnonzero(~follows))
+    if ruling is not None and ruling.kind == "single" and abs(upright.pitch / ruling.pitch - 1) < 0.05:
+        ruling, upright = replace(ruling, kind="squared"), replace(upright, kind="squared")
+    return Rules(ruling, upright, margins)
 
 
 def _strips(dark: ByteImage, reach: int, *, down: bool) -> NDArray[np.float32]:
@@ -136,11 +144,13 @@ def _strips(dark: ByteImage, reach: int, *, down: bool) -> NDArray[np.float32]:
         middle, low, high = dark[:, reach:-reach], dark[:, : -2 * reach], dark[:, 2 * reach :]
         ridge[:, reach:-reach] = cv2.subtract(middle, cv2.max(low, high))
         ridge = cv2.min(ridge, _CLIP)
-        return np.ascontiguousarray(cv2.resize(ridge, (width, _STRIPS), interpolation=cv2.INTER_AREA).T).astype(np.float32)
+        strips = np.ascontiguousarray(cv2.resize(ridge, (width, _STRIPS), interpolation=cv2.INTER_AREA).T)
+        return strips.astype(np.float32)
     middle, low, high = dark[reach:-reach], dark[: -2 * reach], dark[2 * reach :]
     ridge[reach:-reach] = cv2.subtract(middle, cv2.max(low, high))
     ridge = cv2.min(ridge, _CLIP)
-    return cv2.resize(ridge, (_STRIPS, height), interpolation=cv2.INTER_AREA).astype(np.float32)
+    strips = np.asarray(cv2.resize(ridge, (_STRIPS, height), interpolation=cv2.INTER_AREA))
+    return strips.astype(np.float32)
 
 
 def _tilt(strips: NDArray[np.float32], step: float) -> float:
@@ -179,9 +189,10 @@ def _aligned(strips: NDArray[np.float32], slope: float, step: float) -> NDArray[
     return level
 
 
-def _family(strips: NDArray[np.float32], width: int, px_per_mm: float, *, few: bool = False) -> _Family | None:
-    """Find the rows where most strips agree, and fit all of them at once."""
-    step = width / strips.shape[1]
+def _family(dark: ByteImage, reach: int, px_per_mm: float, *, down: bool) -> _Family | None:
+    """Find the rows where most strips agree, fit all of them at once, and keep those that are printed lines."""
+    strips = _strips(dark, reach, down=down)
+    step = (dark.shape[0] if down else dark.shape[1]) / strips.shape[1]
     slope = _tilt(strips, step)
     level = cv2.GaussianBlur(_aligned(strips, slope, step), (1, 5), sigmaX=0.1, sigmaY=0.8)
     noise = np.median(level, axis=0)
@@ -189,12 +200,47 @@ def _family(strips: NDArray[np.float32], width: int, px_per_mm: float, *, few: b
     strong = level > np.maximum(noise + 5 * spread, 0.12 * _CLIP)
     support = strong.mean(1)
     strength = np.minimum(level, _CLIP).mean(1)
-    floor = 0.75 if few else 0.42
+    floor = 0.75 if down else 0.42
     rows = _peaks(np.where(support >= floor, strength, 0), reach=max(3, round(0.9 * px_per_mm)))
-    rows = np.array([r for r in rows if _thin(strength, r, px_per_mm)])
-    if len(rows) == 0:
+    rows = [r for r in rows if _thin(strength, r, px_per_mm)]
+    family = _fit(level, strong, rows, slope, step)
+    if family is None:
         return None
-    return _fit(level, strong, rows, slope, step)
+    printed, thickness, darkness = _cross_sections(dark, family, px_per_mm, down=down)
+    if not printed.all():
+        family = _fit(level, strong, [r for r, keep in zip(family.rows, printed, strict=True) if keep], slope, step)
+    if family is None:
+        return None
+    return replace(family, thickness=thickness[printed], darkness=darkness[printed])
+
+
+def _cross_sections(
+    dark: ByteImage, family: _Family, px_per_mm: float, *, down: bool
+) -> tuple[NDArray[np.bool_], FloatArray, FloatArray]:
+    """Look at each rule square to its course: is it a printed line, and how wide and dark.
+
+    A row of letters' tops answers in every strip too, but only where there is ink. A printed line is there between
+    the letters: in most of 12 stretches, two columns in five are darker on the line than half a millimetre off it.
+    """
+    blocks, each = 12, 40
+    reach = max(4, round(0.5 * px_per_mm))
+    x = family.left + (np.arange(blocks * each) + 0.5) / (blocks * each) * (family.right - family.left)
+    k = np.arange(len(family.offsets))[:, None]
+    course = family.offsets[:, None] + (family.slope + family.turn * k) * x + family.bend * x * x
+    y = (course[:, None, :] + np.arange(-reach, reach + 1)[None, :, None]).reshape(-1, len(x)).astype(np.float32)
+    along = np.broadcast_to(x.astype(np.float32), y.shape)
+    columns, lines = (y, np.ascontiguousarray(along)) if down else (np.ascontiguousarray(along), y)
+    section = cv2.remap(dark, columns, lines, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    section = section.reshape(len(k), 2 * reach + 1, len(x)).astype(np.float32)
+    beside = np.maximum(section[:, :2].mean(1), section[:, -2:].mean(1))
+    ridge = section[:, reach - 1 : reach + 2].mean(1) - beside
+    stretch = np.percentile(ridge.reshape(len(k), blocks, each), 60, axis=2)
+    printed = (stretch > _FAINTEST).mean(1) >= 0.6
+    clear = (ridge > 0.5 * np.maximum(np.median(stretch, axis=1), _FAINTEST)[:, None])[:, None, :]
+    profile = (section * clear).sum(2) / np.maximum(clear.sum(2), 1)
+    profile = np.maximum(profile - np.minimum(profile[:, :1], profile[:, -1:]), 0)
+    darkness = profile.max(1)
+    return printed, profile.sum(1) / np.maximum(darkness, 1e-6), darkness
 
 
 def _peaks(profile: FloatArray, reach: int) -> list[int]:
@@ -216,168 +262,98 @@ def _thin(strength: FloatArray, row: int, px_per_mm: float) -> bool:
     return bool(max(above, below) < 0.5 * strength[row])
 
 
-def _fit(level: NDArray[np.float32], strong: NDArray[np.bool_], rows: NDArray[np.int64], slope: float, step: float) -> _Family | None:
+def _fit(
+    level: NDArray[np.float32], strong: NDArray[np.bool_], rows: list[int], slope: float, step: float
+) -> _Family | None:
     """Fit offset of each rule with one slope, bend and turn to the centres of the strips, robustly."""
     count = level.shape[1]
+    rows = [r for r in rows if 4 <= r < len(level) - 4]
+    if not rows:
+        return None
     window = np.arange(-4, 5)
+    x_strip = (np.arange(count) + 0.5) * step
     xs, ys, ks = [], [], []
     for k, row in enumerate(rows):
-        lo, hi = row - 4, row + 5
-        if lo < 0 or hi > len(level):
-            continue
-        patch = level[lo:hi]
+        patch = level[row - 4 : row + 5]
         weight = np.maximum(patch - patch.min(0), 0) ** 2
         total = weight.sum(0)
         near = strong[max(0, row - 2) : row + 3].any(0) & (total > 0)
         centre = (window[:, None] * weight).sum(0) / np.maximum(total, 1e-9)
-        x = (np.arange(count) + 0.5) * step
-        xs.append(x[near])
-        ys.append(row + centre[near] + slope * (x[near] - count * step / 2))
+        xs.append(x_strip[near])
+        ys.append(row + centre[near] + slope * (x_strip[near] - count * step / 2))
         ks.append(np.full(int(near.sum()), k))
-    if not xs:
-        return None
-    x, y, k = np.concatenate(xs), np.concatenate(ys), np.concatenate(ks)
-    scale = count * step
-    n = len(rows)
-
-    def design(terms: int) -> FloatArray:
-        base = np.zeros((len(x), n + terms))
-        base[np.arange(len(x)), k] = 1
-        base[:, n] = x / scale
-        if terms > 1:
-            base[:, n + 1] = (x / scale) ** 2
-        if terms > 2:
-            base[:, n + 2] = (k / max(n, 1)) * x / scale
-        return base
-
-    best: tuple[FloatArray, float] | None = None
-    for terms in (1, 2, 3) if n >= 4 else (1,):
-        coefficients, rms = _robust(design(terms), y)
+    x, y, k_of = np.concatenate(xs), np.concatenate(ys), np.concatenate(ks)
+    scale, n = count * step, len(rows)
+    terms = np.stack([x / scale, (x / scale) ** 2, k_of / n * x / scale], 1)
+    offsets, course, rms = _robust(terms[:, :1], y, k_of, n)
+    for used in (2, 3) if n >= 4 else ():
+        more, longer, smaller = _robust(terms[:, :used], y, k_of, n)
         # More terms must pay: a scanner's bow or a photo's perspective, not the noise of a few strips.
-        if best is None or rms < 0.8 * best[1] - 0.02:
-            best = (coefficients, rms)
-    if best is None:
-        return None
-    coefficients, rms = best
-    extra = len(coefficients) - n
-    darkness = np.array([np.median(level[r][strong[max(0, r - 1) : r + 2].any(0)]) if strong[max(0, r - 1) : r + 2].any() else 0 for r in rows])
-    seen = strong[rows].mean(0) > 0.3
-    columns = np.flatnonzero(seen)
+        if smaller < 0.8 * rms - 0.02:
+            offsets, course, rms = more, longer, smaller
+    course = np.pad(course, (0, 3 - len(course)))
+    columns = np.flatnonzero(strong[rows].mean(0) > 0.3)
     left, right = (columns[0] * step, (columns[-1] + 1) * step) if len(columns) else (0.0, scale)
     return _Family(
-        coefficients[:n],
-        float(coefficients[n] / scale),
-        float(coefficients[n + 1] / scale**2) if extra > 1 else 0.0,
-        float(coefficients[n + 2] / scale / max(n, 1)) if extra > 2 else 0.0,
+        tuple(rows),
+        offsets,
+        float(course[0] / scale),
+        float(course[1] / scale**2),
+        float(course[2] / scale / n),
         rms,
-        darkness,
         float(left),
         float(right),
     )
 
 
-def _robust(design: FloatArray, y: FloatArray) -> tuple[FloatArray, float]:
-    """Least squares with Tukey weights on the residuals."""
+def _robust(terms: FloatArray, y: FloatArray, group: NDArray[np.int64], n: int) -> tuple[FloatArray, FloatArray, float]:
+    """Least squares with Tukey weights: one offset a group, and terms shared by all.
+
+    The offsets are eliminated first (each group is taken about its own weighted mean), so that the system solved is
+    as small as the number of shared terms.
+    """
     weight = np.ones(len(y))
-    coefficients = np.zeros(design.shape[1])
-    tiny = 1e-9 * np.eye(design.shape[1])
+    tiny = 1e-9 * np.eye(terms.shape[1])
     for _ in range(6):
-        weighted = design * weight[:, None]
-        # The columns are of order one, so the normal equations are safe and far quicker than a decomposition.
-        coefficients = np.linalg.solve(design.T @ weighted + tiny, weighted.T @ y)
-        residual = y - design @ coefficients
+        total = np.maximum(np.bincount(group, weight, n), 1e-12)
+        mean_y = np.bincount(group, weight * y, n) / total
+        mean_t = np.stack([np.bincount(group, weight * t, n) / total for t in terms.T], 1)
+        centred = terms - mean_t[group]
+        weighted = centred * weight[:, None]
+        shared = np.asarray(
+            np.linalg.solve(centred.T @ weighted + tiny, weighted.T @ (y - mean_y[group])), dtype=np.float64
+        )
+        offsets = mean_y - mean_t @ shared
+        residual = y - offsets[group] - terms @ shared
         scale = 1.4826 * np.median(np.abs(residual)) + 0.05
         weight = np.clip(1 - (residual / (4.5 * scale)) ** 2, 0, None) ** 2 + 1e-6
     good = weight > 0.05
-    return coefficients, float(np.sqrt(np.mean(residual[good] ** 2)))
+    return offsets, shared, float(np.sqrt(np.mean(residual[good] ** 2)))
 
 
-def _understand(family: _Family, px_per_mm: float) -> Ruling | None:
-    """Tell the pattern of the rules (single, double, four-line) and fit one pitch; None when they are irregular."""
-    offsets = family.offsets
-    order = np.argsort(offsets)
-    offsets = offsets[order]
-    if len(offsets) < 3:
-        return None
-    gaps = np.diff(offsets)
-    tolerance = max(1.5, 0.2 * px_per_mm)
-    for kind, cycle in (("single", 1), ("double", 2), ("four-line", 4)):
-        fitted = _pattern(offsets, gaps, cycle, tolerance)
-        if fitted is not None:
-            pitch, error, places = fitted
-            square = pitch / np.hypot(1, family.slope)
-            return Ruling(
-                kind if cycle != 4 or len(offsets) >= 8 else "other",
-                places,
-                family.slope,
-                family.bend,
-                family.turn,
-                float(square),
-                float(error / np.hypot(1, family.slope)),
-                family.residual,
-                0.0,
-                float(np.median(family.darkness)),
-                family.left,
-                family.right,
-                _writing_rules(len(places), cycle),
-            )
-    return None
-
-
-def _writing_rules(count: int, cycle: int) -> tuple[int, ...]:
-    """Return which rules carry the writing: every one, the lower of a pair, the third of four."""
-    if cycle == 1:
-        return tuple(range(count))
-    place = 1 if cycle == 2 else 2
-    return tuple(range(place, count, cycle))
-
-
-def _pattern(offsets: FloatArray, gaps: FloatArray, cycle: int, tolerance: float) -> tuple[float, float, FloatArray] | None:
-    """Fit ``offset = first_of_class + pitch * row`` for a pattern that repeats every `cycle` rules."""
-    if len(offsets) < max(3, 2 * cycle):
-        return None
-    if cycle == 1:
-        unit = float(np.median(gaps))
-        # A missing rule leaves a double gap: let the pitch be a whole fraction of the gaps seen.
-        steps = np.maximum(1, np.round(gaps / unit))
-        if np.any(np.abs(gaps - steps * unit) > tolerance + 0.02 * gaps):
-            return None
-        place = np.concatenate([[0], np.cumsum(steps)])
-        if steps.mean() > 1.8:
-            return None
-        design = np.stack([np.ones(len(offsets)), place], 1)
-        coefficients, rms = _robust(design, offsets)
-        if rms > tolerance:
-            return None
-        error = max(rms, 0.02) / np.sqrt(max(1.0, float(((place - place.mean()) ** 2).sum())))
-        fitted = design @ coefficients
-        outliers = np.abs(offsets - fitted) > tolerance
-        return float(coefficients[1]), float(error), np.where(outliers, offsets, fitted)
-    for start in range(cycle):
-        used = offsets[start:]
-        used = used[: len(used) // cycle * cycle]
-        if len(used) < 2 * cycle or len(used) < 0.7 * len(offsets):
-            continue
-        rows = used.reshape(-1, cycle)
-        inner = np.diff(rows, axis=1)
-        outer = np.diff(rows[:, 0])
-        if np.any(np.abs(inner - np.median(inner, axis=0)) > tolerance) or np.any(np.abs(outer - np.median(outer)) > 2 * tolerance):
-            continue
-        if cycle == 2 and not 0.15 < float(np.median(inner)) / float(np.median(outer)) < 0.5:
-            continue
-        if cycle == 4 and np.ptp(np.median(inner, axis=0)) > 0.8 * float(np.median(inner)):
-            continue
-        design = np.zeros((len(used), cycle + 1))
-        design[np.arange(len(used)), np.arange(len(used)) % cycle] = 1
-        design[:, cycle] = np.arange(len(used)) // cycle
-        coefficients, rms = _robust(design, used)
-        centred = design[:, cycle] - design[:, cycle].mean()
-        return float(coefficients[cycle]), float(max(rms, 0.02) / np.sqrt((centred**2).sum())), design @ coefficients
-    return None
-
-
-def _named(ruling: Ruling, kind: str) -> Ruling:
-    return Ruling(kind, *(getattr(ruling, f) for f in Ruling.__slots__[1:]))
+def _understand(family: _Family, middle: float, px_per_mm: float) -> tuple[Ruling | None, NDArray[np.bool_]]:
+    """Tell the pattern of the rules and fit one pitch to it; also which rules follow it."""
+    # The pattern is fitted along the middle column, where the pitch is that of the page as a whole.
+    course = (family.slope + family.turn * np.arange(len(family.offsets))) * middle + family.bend * middle**2
+    pattern = find_pattern(family.offsets + course, family.thickness * family.darkness, max(1.5, 0.2 * px_per_mm))
+    if pattern is None:
+        return None, np.zeros(len(family.offsets), bool)
+    square = 1 / np.hypot(1, family.slope)
+    ruling = Ruling(
+        pattern.kind,
+        pattern.offsets - course,
+        family.slope,
+        family.bend,
+        family.turn,
+        float(pattern.pitch * square),
+        float(pattern.error * square),
+        family.residual,
+        float(np.median(family.darkness)),
+        family.left,
+        family.right,
+        pattern.writing,
+    )
+    return ruling, pattern.follows
 
 
 def _lone(family: _Family, index: int) -> Ruling:
@@ -385,13 +361,12 @@ def _lone(family: _Family, index: int) -> Ruling:
     return Ruling(
         "other",
         family.offsets[index : index + 1],
-        family.slope,
+        family.slope + family.turn * index,
         family.bend,
         0.0,
         0.0,
         0.0,
         family.residual,
-        0.0,
         float(family.darkness[index]),
         family.left,
         family.right,
