@@ -23,13 +23,20 @@ def test_there_are_three_samples():
 
 @pytest.mark.parametrize("path", SAMPLES, ids=lambda p: p.name)
 def test_sample_has_text_truth_and_card(path):
-    assert path.with_suffix(".txt").read_text("utf-8").strip()
-    truth = json.loads(path.with_suffix(".json").read_text("utf-8"))
-    assert truth["lines"] and truth["words"] and truth["letters"]
-    cards = re.split(r"^## ", (path.parent / "README.md").read_text("utf-8"), flags=re.MULTILINE)[1:]
-    card = [c for c in cards if path.name in c]
-    assert len(card) == 1
-    assert re.search(r"\b\d+ s\b", card[0]), "the card says how long the writing took"
+    text = path.with_suffix(".txt").read_text("utf-8")
+    truth = json.loads(path.with_suffix(".truth.json").read_text("utf-8"))
+    assert truth["lines"]
+    assert truth["words"]
+    overview = (path.parent / "README.md").read_text("utf-8")
+    for card in (path.with_suffix(".md").read_text("utf-8"), overview):
+        command = re.search(rf"^handwriting measure samples/{path.stem}\.png .*$", card, re.MULTILINE)
+        assert command, "the card gives the command"
+        options = dict(re.findall(r"--(\w+) (\S+)", command.group()))
+        assert options["text"] == f"samples/{path.stem}.txt"
+        assert float(options["seconds"]) > 0
+        assert options["reached"] in text
+    for heading in ("scenario", "pupil code", "task", "time", "paper"):
+        assert f"| {heading} |" in path.with_suffix(".md").read_text("utf-8")
 
 
 @pytest.mark.parametrize("path", REFERENCES, ids=lambda p: p.name)

@@ -61,8 +61,11 @@ def test_the_first_command_uses_real_options_and_files():
             assert (ROOT / word).is_file(), word
 
 
-def test_marks_for_the_accuracy_table():
-    assert README.index("<!-- accuracy:begin -->") < README.index("<!-- accuracy:end -->")
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md"])
+def test_marks_for_the_accuracy_table(name):
+    text = (ROOT / name).read_text("utf-8")
+    assert text.count("<!-- accuracy:begin -->") == text.count("<!-- accuracy:end -->") == 1
+    assert text.index("<!-- accuracy:begin -->") < text.index("<!-- accuracy:end -->")
 
 
 def test_changelog_headings():
