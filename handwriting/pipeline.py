@@ -8,7 +8,7 @@ Nothing here decides anything about handwriting: each stage does, in its own fil
 from __future__ import annotations
 
 import platform
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -199,7 +199,11 @@ def _sheet_rules(sheet: SheetReading, frame: Frame) -> Ruling | None:
 
 def _scale(page: Page, sheet: SheetReading | None, found: Found, options: Options) -> Scale:
     if sheet is None:
-        return calibrate(page, found.ruling, found.frame.px_per_page_px, options.given)
+        scale = calibrate(page, found.ruling, found.frame.px_per_page_px, options.given)
+        if scale.mm_per_px is None:
+            return scale
+        # One frame pixel is a whole number of page pixels.
+        return replace(scale, mm_per_px=scale.mm_per_px / found.frame.px_per_page_px)
     if sheet.mm_refused:
         return Scale(None, 0.0, "none", sheet.mm_refused, (), ("no-scale", *sheet.flags))
     sentence = f"The scale comes from {sheet.marks_used} square marks of the copying sheet. {sheet.print_statement}"
