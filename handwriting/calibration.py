@@ -12,6 +12,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from handwriting.errors import UsageError
 from handwriting.page import Page
 from handwriting.rules import Ruling
@@ -76,7 +78,7 @@ def rough_px_per_mm(page: Page, given: Given) -> float | None:
     """Return a scale good to a factor of two, to set window sizes with; None when nothing hints at one."""
     if given.dpi is not None:
         return given.dpi / INCH_MM
-    if page.claimed_dpi is not None:
+    if page.claimed_dpi is not None and not _impossible(page):
         return page.claimed_dpi[0] / INCH_MM
     paper = _paper_resolution(page)
     return None if paper is None else paper[1] / INCH_MM
@@ -130,7 +132,8 @@ def _from_rules(given: Given, page: Page, ruling: Ruling, pitch_px: float) -> Sc
     rule_mm = given.rule_mm or 0.0
     mm_per_px = rule_mm / pitch_px
     sd = float((ruling.pitch_error / ruling.pitch) ** 2 + _SD_PRINT**2) ** 0.5
-    checks, flags = (), ()
+    checks: tuple[str, ...] = ()
+    flags: tuple[str, ...] = ()
     for dpi, who in ((given.dpi, "given"), (page.claimed_dpi[0] if page.claimed_dpi else None, "stated in the file")):
         if dpi is not None:
             off = mm_per_px * dpi / INCH_MM - 1
@@ -143,22 +146,21 @@ def _from_claim(page: Page, pitch_px: float | None) -> Scale:
     """Believe the file's resolution when paper or rules bear it out, refuse it when the paper contradicts it."""
     if page.claimed_dpi is None:
         return _none("The file states no resolution.")
-    across, down = page.claimed_dpi
-    height, width = page.grey.shape
-    size = (width / across * INCH_MM, height / down * INCH_MM)
+    across = page.claimed_dpi[0]
+    size = _stated_size(page)
     mm_per_px = INCH_MM / across
-    checks = _pitch_check(pitch_px, INCH_MM / down)
+    # The frame's pixels are square, with the resolution across.
+    checks = _pitch_check(pitch_px, mm_per_px)
     sentence = f"The file states {across:g} dots to the inch ({page.claim_source})"
     paper = _paper_named(size)
+    if paper == "A6 paper":
+        return _none(f"{sentence}; the page would then be {paper}, which is also what A4 paper comes to when its resolution is stated double.", ("scale-conflict",))
     if paper is not None:
         return _limited(mm_per_px, _SD_CHECKED, "file and paper size", f"{sentence}; the page is then {size[0]:.0f} by {size[1]:.0f} mm, which is {paper}.", checks, ())
+    if _impossible(page):
+        return _none(f"{sentence}, but the picture would then be {size[0]:.0f} by {size[1]:.0f} mm, which no such sheet is.", ("scale-conflict",))
     if checks and "agrees" in checks[0]:
         return _limited(mm_per_px, _SD_CHECKED, "file and rule pitch", f"{sentence}; {checks[0][0].lower()}{checks[0][1:]}", (), ())
-    shape = _sheet_shape(width / height)
-    if shape and not (0.35 < size[0] * size[1] / (210 * 297) < 2.2):
-        return _none(f"{sentence}, but the picture has the shape of a whole sheet and would then be {size[0]:.0f} by {size[1]:.0f} mm.", ("scale-conflict",))
-    if max(size) > 450 or min(size) < 15:
-        return _none(f"{sentence}, but the page would then be {size[0]:.0f} by {size[1]:.0f} mm.", ("scale-conflict",))
     if not any(abs(across / d - 1) < 0.002 for d in _SCANNER_DPI):
         return _none(f"{sentence}, which neither the paper's size nor its rules bear out.", ("scale-conflict",))
     return _limited(mm_per_px, _SD_UNCHECKED, "file", f"{sentence}; neither the paper's size nor its rules could confirm it.", checks, ("scale-from-file-unchecked",))
@@ -184,6 +186,23 @@ def _paper_named(size: tuple[float, float]) -> str | None:
             if abs(size[0] - w) < max(4.0, 0.02 * w) and abs(size[1] - h) < max(4.0, 0.025 * h):
                 return f"{name} paper"
     return None
+
+
+def _stated_size(page: Page) -> tuple[float, float]:
+    """Return width and height in mm by the file's own claim; zero without one."""
+    height, width = page.grey.shape
+    across, down = page.claimed_dpi or (np.inf, np.inf)
+    return float(width / across * INCH_MM), float(height / down * INCH_MM)
+
+
+def _impossible(page: Page) -> bool:
+    """Tell whether the claim makes the picture a sheet of no size that is written on."""
+    width, height = _stated_size(page)
+    named = _paper_named((width, height))
+    if named is not None:
+        return False
+    whole = _sheet_shape(width / height)
+    return (whole and not 0.35 < width * height / (210 * 297) < 2.2) or max(width, height) > 450 or min(width, height) < 15
 
 
 def _sheet_shape(ratio: float) -> bool:
