@@ -220,7 +220,7 @@ def _cross_sections(
     """Look at each rule square to its course: is it a printed line, and how wide and dark.
 
     A row of letters' tops answers in every strip too, but only where there is ink. A printed line is there between
-    the letters: in most of 12 stretches, two columns in five are darker on the line than half a millimetre off it.
+    the letters: in at least 10 of 12 stretches two columns in five are darker on the line than half a millimetre off.
     """
     blocks, each = 12, 40
     reach = max(4, round(0.5 * px_per_mm))
@@ -235,7 +235,7 @@ def _cross_sections(
     beside = np.maximum(section[:, :2].mean(1), section[:, -2:].mean(1))
     ridge = section[:, reach - 1 : reach + 2].mean(1) - beside
     stretch = np.percentile(ridge.reshape(len(k), blocks, each), 60, axis=2)
-    printed = (stretch > _FAINTEST).mean(1) >= 0.6
+    printed = (stretch > _FAINTEST).mean(1) >= 0.8
     clear = (ridge > 0.5 * np.maximum(np.median(stretch, axis=1), _FAINTEST)[:, None])[:, None, :]
     profile = (section * clear).sum(2) / np.maximum(clear.sum(2), 1)
     profile = np.maximum(profile - np.minimum(profile[:, :1], profile[:, -1:]), 0)
