@@ -21,10 +21,11 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import signal
 
 from handwriting.geometry import Box, FloatArray
 from handwriting.ink import Ink
-from handwriting.lines import Lines, turning_points
+from handwriting.lines import Lines
 from handwriting.words import Words
 
 Kind = Literal["body", "ascender", "descender", "other"]
@@ -36,6 +37,9 @@ EDGE_VARIANCE = 1.0 / 12.0
 # Marks lower than this share of a body, centre line to centre line, are dots, commas or bits.
 _LEAST = 0.3
 _ROUNDS = 80
+# In body heights: how far the upper outline falls to both sides of a letter's top, and the lower one rises beside a
+# foot. Shoulders and joins stand out less; the ends of joins low on the line would pass for feet.
+_TOP_FALL, _FOOT_RISE = 0.05, 0.12
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,21 +225,34 @@ def _box(part: _Part, inside: slice | NDArray[np.bool_]) -> Box:
 
 def _taken_apart(part: _Part, body: float) -> list[_Raw]:
     """Split a piece of several letters at the tops of its outline, each top with the foot nearest along the line."""
-    along = np.rint(part.along).astype(np.int32)
-    # `turning_points` wants rows from 0 that grow downwards; a fortieth of a pixel keeps the heights' fractions.
-    highest = float(part.up.max())
-    down = np.rint(40 * (highest - part.up)).astype(np.int32)
-    (foot_x, foot_row), (top_x, top_row) = turning_points(along, down, body)
+    column = np.rint(part.along).astype(np.int64)
+    left = int(column.min())
+    width = int(column.max()) - left + 1
+    upper, lower = np.full(width, -np.inf), np.full(width, np.inf)
+    np.maximum.at(upper, column - left, part.up)
+    np.minimum.at(lower, column - left, part.up)
+    inked = np.flatnonzero(np.isfinite(upper))
+    every = np.arange(width)
+    upper, lower = np.interp(every, inked, upper[inked]), np.interp(every, inked, lower[inked])
+    feet = _peaks(-lower, _FOOT_RISE * body)
     out = []
-    for x, row in zip(top_x, top_row, strict=True):
-        away = np.abs(foot_x - x)
+    for x in _peaks(upper, _TOP_FALL * body):
+        away = np.abs(feet - x)
         nearest = int(np.argmin(away))
         if away[nearest] > 0.75 * body:
             continue
-        foot, top = highest - foot_row[nearest] / 40 - 0.5, highest - row / 40 + 0.5
-        inside = np.abs(part.along - x) <= 0.35 * body
-        out.append(_Raw(part.line, part.word, _box(part, inside), float(top), float(foot)))
+        inside = np.abs(part.along - left - x) <= 0.35 * body
+        if inside.any():
+            top, foot = float(upper[x]) + 0.5, float(lower[feet[nearest]]) - 0.5
+            out.append(_Raw(part.line, part.word, _box(part, inside), top, foot))
     return out
+
+
+def _peaks(profile: FloatArray, prominence: float) -> NDArray[np.int64]:
+    """Return where the outline turns: peaks that stand out by `prominence`, the ends counted as falling away."""
+    least = float(profile.min()) - 10 * prominence - 1
+    padded = np.concatenate([[least], profile, [least]])
+    return np.asarray(signal.find_peaks(padded, prominence=prominence)[0] - 1, dtype=np.int64)
 
 
 # --- kinds of marks -----------------------------------------------------------------------------------------------
