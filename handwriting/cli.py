@@ -41,9 +41,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
     except MemoryError:
         typer.echo("handwriting: the computer ran out of memory. Close other programs, or scan at 300 dots to the inch.", err=True)
         raise SystemExit(15) from None
-    except KeyboardInterrupt:
-        typer.echo("handwriting: stopped.", err=True)
-        raise SystemExit(130) from None
+    except SystemExit as end:
+        # Typer turns Ctrl-C into this code without a word.
+        if end.code == 130:
+            typer.echo("handwriting: stopped.", err=True)
+        raise
 
 
 @app.command()

@@ -45,7 +45,11 @@ from handwriting.task import COUNTING_RULE, Task, count_letters
 from handwriting.turning import upright
 from handwriting.words import Words, find_words
 
+# Writing covers a few hundredths of a page; a picture's shades cover more, in patches wider than any pen's line.
 _MOST_INK = 0.22
+_MUCH_INK = 0.1
+_BROAD_MM = 1.2
+_LEAST_PX = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +149,9 @@ def measure_page(page: Page, task: Task, options: Options) -> Result:
 def find_writing(page: Page, sheet: SheetReading | None, options: Options) -> Found:
     """Run the stages that look at the picture."""
     frame = make_frame(page, rough_px_per_mm(page, options.given), sheet)
+    if min(frame.grey.shape) < _LEAST_PX:
+        height, width = frame.grey.shape
+        raise NoWritingError(f"no writing was found: the picture is only {width} by {height} pixels", where=page.name, fix="Scan the whole page at 300 dots to the inch")
     flat = flatten(frame.grey, frame.px_per_mm)
     if sheet is None:
         turn = upright(flat, frame.px_per_mm)
@@ -156,7 +163,8 @@ def find_writing(page: Page, sheet: SheetReading | None, options: Options) -> Fo
     ink = find_ink(lifted, cut, rules, frame.px_per_mm)
     if ink is None:
         raise NoWritingError("no writing was found: the page is blank", where=page.name, fix="Check that the right side was scanned")
-    if len(ink.pieces.x) > _MOST_INK * flat.size:
+    share = len(ink.pieces.x) / flat.size
+    if share > _MOST_INK or (share > _MUCH_INK and ink.stroke_px > _BROAD_MM * frame.px_per_mm):
         raise NoWritingError("no writing was found: most of the picture is dark or full of detail", where=page.name, fix="Scan the written page itself, dark ink on light paper")
     ruling = rules.across if sheet is None else _sheet_rules(sheet, frame)
     ink, printed = set_print_aside(ink, ruling, frame)
