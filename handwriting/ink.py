@@ -245,8 +245,39 @@ def _pieces(mask: ByteImage, rules: Rules, px_per_mm: float) -> tuple[Pieces, tu
         return Pieces(np.empty(0, np.int32), np.empty(0, np.int32), np.empty(0, np.int32), np.empty((0, 5), np.int32), mask.shape), boxes
     x, y = points.reshape(-1, 2).T
     piece = number[labels[y, x]]
+    if rules.down is not None or rules.margins:
+        keep &= ~_crossings(rules, x, y, labels[y, x], stats, px_per_mm)
+        number[:] = -1
+        number[keep] = np.arange(int(keep.sum()), dtype=np.int32)
+        piece = number[labels[y, x]]
     wanted = piece >= 0
     return Pieces(x[wanted], y[wanted], piece[wanted], stats[keep], mask.shape), boxes
+
+
+def _crossings(
+    rules: Rules,
+    x: NDArray[np.int32],
+    y: NDArray[np.int32],
+    piece: NDArray[np.int32],
+    stats: NDArray[np.int32],
+    px_per_mm: float,
+) -> NDArray[np.bool_]:
+    """Tell which pieces are bits of crossing rules: thin, and nearly all of their ink lies along rules of either way."""
+    near = np.zeros(len(x), bool)
+    for family, along, across in ((rules.across, x, y), (rules.down, y, x), *((m, y, x) for m in rules.margins)):
+        if family is None:
+            continue
+        at = along.astype(np.float64)
+        level = across - family.slope * at - family.bend * at * at
+        nearest = np.clip(np.searchsorted(family.offsets, level), 1, max(1, len(family.offsets) - 1))
+        distance = np.abs(level - family.offsets[np.minimum(nearest, len(family.offsets) - 1)])
+        distance = np.minimum(distance, np.abs(level - family.offsets[nearest - 1]))
+        near |= distance < 0.34 * px_per_mm
+    count = len(stats)
+    share = np.bincount(piece, near, count) / np.maximum(np.bincount(piece, minlength=count), 1)
+    thin = stats[:, 4] < 0.36 * px_per_mm * (stats[:, 2] + stats[:, 3])
+    out: NDArray[np.bool_] = (share > 0.9) & thin
+    return out
 
 
 def _leftover(

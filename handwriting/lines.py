@@ -103,7 +103,7 @@ def find_lines(ink: Ink, ruling: Ruling | None, px_per_mm: float) -> Lines:
     cell = max(1, round(px_per_mm / 3.2))
     slope = ruling.slope if ruling is not None else _writing_slope(pieces, cell)
     level = _reduced(pieces, slope, cell)
-    body = _body_height(level)
+    body = _body_height(_filled(pieces, slope, cell, level.shape))
     answer, smooth = _answer(level, body)
     regions = _regions(answer, smooth, body)
     fragments, region_of = _fragments(regions, level)
@@ -147,15 +147,40 @@ def _reduced(pieces: Pieces, slope: float, cell: int) -> NDArray[np.float32]:
     return np.minimum(counts / cell**2, 1.0).astype(np.float32)
 
 
-def _body_height(level: NDArray[np.float32]) -> float:
-    """Return the height of the letter bodies, cells, by scale selection."""
-    # Smoothing far along the line first leaves the profile of the bodies rather than of single strokes.
-    along = cv2.GaussianBlur(level, (0, 0), sigmaX=22, sigmaY=0.5)
-    heights = np.geomspace(2.6, 36, 14)
+def _filled(pieces: Pieces, slope: float, cell: int, shape: tuple[int, ...]) -> NDArray[np.float32]:
+    """Return the level picture with every column of every piece filled from its top to its foot, 4 cells to a column.
+
+    Round letters become solid; large ones would else look like two rows of strokes, their tops and their feet.
+    """
+    boxes = pieces.boxes
+    start = np.concatenate([[0], np.cumsum(boxes[:, 2])])
+    key = start[pieces.piece] + pieces.x - boxes[pieces.piece, 0]
+    top = np.full(int(start[-1]), np.iinfo(np.int32).max, np.int64)
+    foot = np.full(int(start[-1]), -1, np.int64)
+    np.minimum.at(top, key, pieces.y)
+    np.maximum.at(foot, key, pieces.y)
+    x = np.arange(int(start[-1])) - np.repeat(start[:-1] - boxes[:, 0], boxes[:, 2])
+    inked = foot >= 0
+    x, top, foot = x[inked], top[inked], foot[inked]
+    shift = -min(0.0, float(-slope * pieces.shape[1] / cell)) + 2
+    width = shape[1] // 4 + 2
+    column = x // (4 * cell)
+    first = (top / cell - slope * x / cell + shift).astype(np.int64)
+    last = (foot / cell - slope * x / cell + shift).astype(np.int64) + 1
+    size = (shape[0] + 2) * width
+    edges = np.bincount(first * width + column, minlength=size) - np.bincount(last * width + column, minlength=size)
+    filled = np.cumsum(edges.reshape(shape[0] + 2, width), axis=0)[: shape[0]]
+    return np.minimum(filled / (4.0 * cell), 1.0).astype(np.float32)
+
+
+def _body_height(filled: NDArray[np.float32]) -> float:
+    """Return the height of the letter bodies, cells, by scale selection on the filled picture (4 cells to a column)."""
+    heights = np.geomspace(2.6, 40, 15)
     scores = []
     for h in heights:
         sigma = h / 2.2
-        smooth = cv2.GaussianBlur(along, (1, 2 * int(3 * sigma) + 3), sigmaX=0.1, sigmaY=sigma)
+        # Smoothing along the line leaves the profile of the bodies rather than of single letters.
+        smooth = cv2.GaussianBlur(filled, (0, 0), sigmaX=max(4.0, 0.8 * h), sigmaY=sigma)
         curve = -(sigma**2) * cv2.sepFilter2D(smooth, cv2.CV_32F, np.array([1.0]), np.array([1.0, -2.0, 1.0]))
         scores.append(float((np.maximum(curve, 0) ** 2).sum() / sigma))
     best = int(np.argmax(scores))
@@ -545,10 +570,12 @@ def _extremes(profile: FloatArray, reach: int, inked: NDArray[np.bool_], left: i
     kernel = np.ones((1, 2 * reach + 1), np.uint8)
     peak = cv2.dilate(profile.astype(np.float32)[None, :], kernel)[0]
     at = inked & (profile >= peak)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], at.astype(np.int8), [0]])))
-    starts, ends = edges[::2], edges[1::2]
-    middles = (starts + ends - 1) / 2
-    return left + middles, profile[starts]
+    found = np.flatnonzero(at)
+    # Columns of one level close together are one turn, however ragged: bits of a rule must not count many times.
+    parted = (np.diff(found) > reach) | (np.diff(profile[found]) != 0)
+    starts = found[np.concatenate([[True], parted])] if len(found) else found
+    ends = found[np.concatenate([parted, [True]])] if len(found) else found
+    return left + (starts + ends) / 2, profile[starts]
 
 
 def _baseline(x: FloatArray, y: FloatArray, slope: float, body_px: float) -> Polyline:
