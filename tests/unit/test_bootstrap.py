@@ -93,14 +93,14 @@ def test_marks_all_the_same_give_a_point():
 
 
 def test_a_page_takes_milliseconds():
-    """300 letters in 10 lines, 2000 draws: 30 ms on a quiet machine, double that allowed for a busy one."""
+    """300 letters in 10 lines, 2000 draws: 30 ms on a quiet machine; 200 ms are allowed for one with all hands busy."""
     groups = page(np.random.default_rng(7), lines=10, marks=30)
     times = []
     for _ in range(9):
         start = time.perf_counter()
         line_bootstrap(groups, s.CV, seed=1)
         times.append(time.perf_counter() - start)
-    assert min(times) < 0.060
+    assert min(times) < 0.200
 
 
 @pytest.mark.parametrize("lines", [4, 8, 15])
