@@ -1,0 +1,123 @@
+"""From page to record: turned pages, pages without a scale, false resolutions, and what the record says of them."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from handwriting.calibration import Given
+from handwriting.page import Page
+from handwriting.phantoms import ABLE, PASSAGES, Capture, Paper, draw
+from handwriting.pipeline import Options, measure_page
+from handwriting.quantity import Measured
+from handwriting.record import load, to_json
+from handwriting.task import read_task
+
+DPI = 150
+
+
+def page_of(image, dpi=None):
+    claimed = None if dpi is None else (float(dpi), float(dpi))
+    return Page(image, None, "0" * 64, "page.png", "PNG", claimed_dpi=claimed, claim_source="pHYs" if dpi else "")
+
+
+@pytest.fixture(scope="session")
+def drawn():
+    return draw(PASSAGES[1][:260], ABLE, Paper(), Capture(dpi=DPI), seed=8)
+
+
+@pytest.fixture(scope="session")
+def upright(drawn):
+    return measure_page(page_of(drawn.image, DPI), read_task(text=PASSAGES[1]), Options())
+
+
+def test_upright(drawn, upright):
+    record = upright.record
+    assert record.scale.unit == "mm"
+    assert record.page.turned_deg == 0
+    assert len(record.lines) == len(drawn.truth.lines)
+    assert record.ruling.pitch == pytest.approx(8.0, rel=0.005)
+    assert "turned" not in {flag.code for flag in record.flags}
+
+
+def test_the_record_survives_being_written(upright):
+    assert to_json(load(to_json(upright.record))) == to_json(upright.record)
+
+
+@pytest.mark.parametrize("quarters", [1])
+def test_sideways_page_is_turned_and_measured(drawn, upright, quarters):
+    image = np.ascontiguousarray(np.rot90(drawn.image, quarters))
+    result = measure_page(page_of(image, DPI), read_task(text=PASSAGES[1]), Options())
+    record = result.record
+    assert len(record.lines) == len(upright.record.lines)
+    assert record.page.turned_deg == {1: 90, 3: 270}[quarters]
+    assert "turned" in {flag.code for flag in record.flags}
+    assert record.ruling.pitch == pytest.approx(8.0, rel=0.005)
+    assert [len(line.words) for line in record.lines] == [len(line.words) for line in upright.record.lines]
+    for name, labels in result.label_maps().items():
+        back = np.rot90(labels, -quarters)
+        same = back == upright.label_maps()[name]
+        assert np.mean(same[(back > 0) | ~same]) > 0.97
+
+
+def cut(drawn):
+    """A crop of no standard shape, so that nothing tells its scale."""
+    return np.ascontiguousarray(drawn.image[60:900, 40:1200])
+
+
+def test_without_a_scale_nothing_is_in_millimetres(drawn):
+    record = measure_page(page_of(cut(drawn)), read_task(text=PASSAGES[1]), Options()).record
+    assert record.scale.unit == "px"
+    assert record.scale.mm_per_px is None
+    assert "no-scale" in {flag.code for flag in record.flags}
+    measured = {name: q for name, q in record.measures.items() if isinstance(q, Measured)}
+    assert len(measured) >= 8
+    assert not [name for name, q in measured.items() if "mm" in q.unit]
+    missing = [q for q in record.measures.values() if not isinstance(q, Measured)]
+    assert "no-scale" in {q.flag for q in missing}
+
+
+def test_ratios_do_not_need_a_scale(drawn):
+    with_scale = measure_page(page_of(cut(drawn)), read_task(), Options(Given(dpi=DPI))).record
+    without = measure_page(page_of(cut(drawn)), read_task(), Options()).record
+    shared = [
+        name
+        for name, q in without.measures.items()
+        if isinstance(q, Measured) and isinstance(with_scale.measures[name], Measured)
+    ]
+    assert len(shared) >= 8
+    for name in shared:
+        one, other = without.measures[name], with_scale.measures[name]
+        assert one.low <= other.value <= one.high or one.value == pytest.approx(other.value, rel=0.1), name
+
+
+@pytest.mark.parametrize("claim", [72, 600])
+def test_false_resolution_gives_no_millimetres_and_still_finds_the_lines(drawn, claim):
+    record = measure_page(page_of(drawn.image, claim), read_task(), Options()).record
+    assert record.scale.unit == "px"
+    assert {"no-scale", "scale-conflict"} <= {flag.code for flag in record.flags}
+    assert len(record.lines) == len(drawn.truth.lines)
+
+
+def test_rule_pitch_given_by_hand(drawn):
+    record = measure_page(page_of(cut(drawn)), read_task(), Options(Given(rule_mm=8))).record
+    assert record.scale.mm_per_px == pytest.approx(25.4 / DPI, rel=0.005)
+    assert record.scale.source == "rule pitch"
+
+
+def test_fine_scan_is_reduced_and_mapped_back(drawn):
+    image = np.ascontiguousarray(np.kron(drawn.image[:1000], np.ones((4, 4), np.uint8)))
+    result = measure_page(page_of(image), read_task(), Options(Given(dpi=4 * DPI)))
+    record = result.record
+    assert record.page.frame_width_px * 2 == image.shape[1]
+    assert record.scale.mm_per_px == pytest.approx(25.4 / (2 * DPI))
+    assert record.ruling.pitch == pytest.approx(8.0, rel=0.005)
+    for labels in result.label_maps().values():
+        assert labels.shape == image.shape
+
+
+def test_few_lines_are_flagged(drawn):
+    short = draw("a short line", replace(ABLE), Paper(), Capture(dpi=DPI), seed=2)
+    record = measure_page(page_of(short.image, DPI), read_task(), Options()).record
+    assert "few-lines" in {flag.code for flag in record.flags}
+    assert len(record.lines) == 1
