@@ -238,12 +238,13 @@ def _taken_apart(part: _Part, body: float) -> list[_Raw]:
     out = []
     for x in _peaks(upper, _TOP_FALL * body):
         away = np.abs(feet - x)
-        nearest = int(np.argmin(away))
-        if away[nearest] > 0.75 * body:
-            continue
+        nearest = int(feet[np.argmin(away)])
+        if away.min() > 0.75 * body:  # a level run below: the lowest ink under the top itself
+            under = slice(max(0, int(x - 0.35 * body)), int(x + 0.35 * body) + 1)
+            nearest = under.start + int(np.argmin(lower[under]))
         inside = np.abs(part.along - left - x) <= 0.35 * body
         if inside.any():
-            top, foot = float(upper[x]) + 0.5, float(lower[feet[nearest]]) - 0.5
+            top, foot = float(upper[x]) + 0.5, float(lower[nearest]) - 0.5
             out.append(_Raw(part.line, part.word, _box(part, inside), top, foot))
     return out
 

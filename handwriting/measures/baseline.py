@@ -91,8 +91,8 @@ def _to_rule(evidence: Evidence, feet: list[_Feet]) -> dict[str, Quantity]:
     ruling = evidence.ruling
     if ruling is None:
         return dict.fromkeys(RULE_KEYS, NotMeasured("no-ruling", "no printed rules were found on the page"))
-    # A foot is a pen edge in pixels, as the rule's row is a middle of pixels: half a pixel between them.
-    groups = [(ruling.at(f.line.rule, f.x) + 0.5 - f.y)[f.share > 0.5] for f in feet if f.line.rule is not None]
+    # Rows of rules and of feet alike count from the middle of a pixel.
+    groups = [(ruling.at(f.line.rule, f.x) - f.y)[f.share > 0.5] for f in feet if f.line.rule is not None]
     groups = [g for g in groups if g.size]
     distance = np.concatenate(groups) if groups else np.zeros(0)
     if distance.size < _FEWEST:
