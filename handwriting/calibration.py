@@ -37,7 +37,7 @@ _SCANNER_DPI = (100, 150, 200, 240, 300, 400, 600, 1200)
 _NEAR = 0.012
 
 # Relative standard uncertainties. A flatbed is true to about 0.3 % (Elaksher & Ali 2018 and a measured half-page
-# compression of 0.6 % as quoted in the measuring notes); a print or a pitch to about 0.5 % (common practice, no source).
+# compression of 0.6 %, both read at second hand); a print or a pitch to about 0.5 % (common practice, no source).
 _SD_STATED = 0.003
 _SD_CHECKED = 0.005
 _SD_UNCHECKED = 0.015
@@ -71,7 +71,9 @@ class Given:
         if self.dpi is not None and not 50 <= self.dpi <= 4800:
             raise UsageError(f"--dpi {self.dpi:g} is not a scanner's resolution", fix="Give 50 to 4800")
         if self.rule_mm is not None and not 2 <= self.rule_mm <= 40:
-            raise UsageError(f"--rule-mm {self.rule_mm:g} is not a distance between writing lines", fix="Give 2 to 40 mm")
+            raise UsageError(
+                f"--rule-mm {self.rule_mm:g} is not a distance between writing lines", fix="Give 2 to 40 mm"
+            )
 
 
 def rough_px_per_mm(page: Page, given: Given) -> float | None:
@@ -100,29 +102,56 @@ def calibrate(page: Page, ruling: Ruling | None, frame_px_per_page_px: float, gi
     pitch_px = None if ruling is None else ruling.pitch / frame_px_per_page_px
     if given.rule_mm is not None:
         if pitch_px is None or ruling is None:
-            raise UsageError("--rule-mm was given but no printed rules were found", where=page.name, fix="Give --dpi instead")
+            raise UsageError(
+                "--rule-mm was given but no printed rules were found", where=page.name, fix="Give --dpi instead"
+            )
         return _from_rules(given, page, ruling, pitch_px)
     if given.dpi is not None:
-        return _limited(INCH_MM / given.dpi, _SD_STATED, "given", f"The resolution was given: {given.dpi:g} dots to the inch.", _pitch_check(pitch_px, INCH_MM / given.dpi), ())
+        return _limited(
+            INCH_MM / given.dpi,
+            _SD_STATED,
+            "given",
+            f"The resolution was given: {given.dpi:g} dots to the inch.",
+            _pitch_check(pitch_px, INCH_MM / given.dpi),
+            (),
+        )
     if page.claimed_dpi is not None:
         return _from_claim(page, pitch_px)
     paper = _paper_resolution(page)
     if paper is not None:
         name, dpi = paper
-        sentence = f"The picture has the exact size of an {name} sheet scanned whole at {dpi:g} dots to the inch; the file states no resolution."
-        return _limited(INCH_MM / dpi, _SD_CHECKED, "paper size", sentence, _pitch_check(pitch_px, INCH_MM / dpi), ("scale-from-file-unchecked",))
-    return _none("The file states no resolution that can be believed, and none was given (--dpi, or --rule-mm for lined paper).")
+        sentence = (
+            f"The picture has the exact size of an {name} sheet scanned whole at {dpi:g} dots to the inch; "
+            "the file states no resolution."
+        )
+        return _limited(
+            INCH_MM / dpi,
+            _SD_CHECKED,
+            "paper size",
+            sentence,
+            _pitch_check(pitch_px, INCH_MM / dpi),
+            ("scale-from-file-unchecked",),
+        )
+    return _none(
+        "The file states no resolution that can be believed, and none was given (--dpi, or --rule-mm for lined paper)."
+    )
 
 
 def _none(sentence: str, flags: tuple[str, ...] = ()) -> Scale:
     return Scale(None, 0.0, "none", sentence, (), flags)
 
 
-def _limited(mm_per_px: float, sd: float, source: str, sentence: str, checks: tuple[str, ...], flags: tuple[str, ...]) -> Scale:
+def _limited(
+    mm_per_px: float, sd: float, source: str, sentence: str, checks: tuple[str, ...], flags: tuple[str, ...]
+) -> Scale:
     """Refuse millimetres from coarse pictures, and flag middling ones."""
     dpi = INCH_MM / mm_per_px
     if dpi < LOWEST_DPI * 0.98:
-        return _none(f"{sentence} That is too coarse for millimetres ({dpi:.0f} dots to the inch; {LOWEST_DPI:.0f} is the least).", ("low-resolution",))
+        return _none(
+            f"{sentence} That is too coarse for millimetres "
+            f"({dpi:.0f} dots to the inch; {LOWEST_DPI:.0f} is the least).",
+            ("low-resolution",),
+        )
     if dpi < FINE_DPI * 0.98:
         flags = (*flags, "low-resolution")
     return Scale(mm_per_px, sd, source, sentence, checks, flags)
@@ -137,12 +166,22 @@ def _from_rules(given: Given, page: Page, ruling: Ruling, pitch_px: float) -> Sc
     for dpi, who in ((given.dpi, "given"), (page.claimed_dpi[0] if page.claimed_dpi else None, "stated in the file")):
         if dpi is not None:
             off = mm_per_px * dpi / INCH_MM - 1
-            checks = (*checks, f"The resolution {who}, {dpi:g} dots to the inch, differs from it by {100 * off:+.1f} %.")
+            checks = (
+                *checks,
+                f"The resolution {who}, {dpi:g} dots to the inch, differs from it by {100 * off:+.1f} %.",
+            )
             flags = (*flags, "scale-conflict") if abs(off) > 0.03 else flags
-    return _limited(mm_per_px, sd, "rule pitch", f"The writing lines are {rule_mm:g} mm apart, as given; the scale follows from them.", checks, flags)
+    return _limited(
+        mm_per_px,
+        sd,
+        "rule pitch",
+        f"The writing lines are {rule_mm:g} mm apart, as given; the scale follows from them.",
+        checks,
+        flags,
+    )
 
 
-def _from_claim(page: Page, pitch_px: float | None) -> Scale:
+def _from_claim(page: Page, pitch_px: float | None) -> Scale:  # noqa: PLR0911 - one return a case
     """Believe the file's resolution when paper or rules bear it out, refuse it when the paper contradicts it."""
     if page.claimed_dpi is None:
         return _none("The file states no resolution.")
@@ -154,16 +193,39 @@ def _from_claim(page: Page, pitch_px: float | None) -> Scale:
     sentence = f"The file states {across:g} dots to the inch ({page.claim_source})"
     paper = _paper_named(size)
     if paper == "A6 paper":
-        return _none(f"{sentence}; the page would then be {paper}, which is also what A4 paper comes to when its resolution is stated double.", ("scale-conflict",))
+        return _none(
+            f"{sentence}; the page would then be {paper}, which is also what A4 paper comes to when its resolution is "
+            "stated double.",
+            ("scale-conflict",),
+        )
     if paper is not None:
-        return _limited(mm_per_px, _SD_CHECKED, "file and paper size", f"{sentence}; the page is then {size[0]:.0f} by {size[1]:.0f} mm, which is {paper}.", checks, ())
+        return _limited(
+            mm_per_px,
+            _SD_CHECKED,
+            "file and paper size",
+            f"{sentence}; the page is then {size[0]:.0f} by {size[1]:.0f} mm, which is {paper}.",
+            checks,
+            (),
+        )
     if _impossible(page):
-        return _none(f"{sentence}, but the picture would then be {size[0]:.0f} by {size[1]:.0f} mm, which no such sheet is.", ("scale-conflict",))
+        return _none(
+            f"{sentence}, but the picture would then be {size[0]:.0f} by {size[1]:.0f} mm, which no such sheet is.",
+            ("scale-conflict",),
+        )
     if checks and "agrees" in checks[0]:
-        return _limited(mm_per_px, _SD_CHECKED, "file and rule pitch", f"{sentence}; {checks[0][0].lower()}{checks[0][1:]}", (), ())
+        return _limited(
+            mm_per_px, _SD_CHECKED, "file and rule pitch", f"{sentence}; {checks[0][0].lower()}{checks[0][1:]}", (), ()
+        )
     if not any(abs(across / d - 1) < 0.002 for d in _SCANNER_DPI):
         return _none(f"{sentence}, which neither the paper's size nor its rules bear out.", ("scale-conflict",))
-    return _limited(mm_per_px, _SD_UNCHECKED, "file", f"{sentence}; neither the paper's size nor its rules could confirm it.", checks, ("scale-from-file-unchecked",))
+    return _limited(
+        mm_per_px,
+        _SD_UNCHECKED,
+        "file",
+        f"{sentence}; neither the paper's size nor its rules could confirm it.",
+        checks,
+        ("scale-from-file-unchecked",),
+    )
 
 
 def _pitch_check(pitch_px: float | None, mm_per_px: float) -> tuple[str, ...]:
@@ -175,7 +237,10 @@ def _pitch_check(pitch_px: float | None, mm_per_px: float) -> tuple[str, ...]:
     if standard is None:
         return (f"The writing lines come out {pitch:.2f} mm apart, which is no listed pitch.",)
     if standard.printed_small:
-        return (f"The writing lines come out {pitch:.2f} mm apart, as {standard.pitch_mm:g} mm paper does when printed to fit a shorter sheet: check with a ruler.",)
+        return (
+            f"The writing lines come out {pitch:.2f} mm apart, as {standard.pitch_mm:g} mm paper does when printed to "
+            "fit a shorter sheet: check with a ruler.",
+        )
     return (f"The writing lines come out {pitch:.2f} mm apart, which agrees with {standard.pitch_mm:g} mm paper.",)
 
 
@@ -202,7 +267,9 @@ def _impossible(page: Page) -> bool:
     if named is not None:
         return False
     whole = _sheet_shape(width / height)
-    return (whole and not 0.35 < width * height / (210 * 297) < 2.2) or max(width, height) > 450 or min(width, height) < 15
+    return (
+        (whole and not 0.35 < width * height / (210 * 297) < 2.2) or max(width, height) > 450 or min(width, height) < 15
+    )
 
 
 def _sheet_shape(ratio: float) -> bool:
@@ -218,6 +285,9 @@ def _paper_resolution(page: Page) -> tuple[str, float] | None:
         short, tall = _PAPERS[name]
         for dpi in (150, 200, 300, 400, 600):
             for w, h in ((short, tall), (tall, short)):
-                if abs(width - w / INCH_MM * dpi) <= 0.004 * width and abs(height - h / INCH_MM * dpi) <= 0.004 * height:
+                if (
+                    abs(width - w / INCH_MM * dpi) <= 0.004 * width
+                    and abs(height - h / INCH_MM * dpi) <= 0.004 * height
+                ):
                     return name, float(dpi)
     return None

@@ -39,7 +39,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
         typer.echo(f"handwriting: {error}", err=True)
         raise SystemExit(error.exit_code) from None
     except MemoryError:
-        typer.echo("handwriting: the computer ran out of memory. Close other programs, or scan at 300 dots to the inch.", err=True)
+        typer.echo(
+            "handwriting: the computer ran out of memory. Close other programs, or scan at 300 dots to the inch.",
+            err=True,
+        )
         raise SystemExit(15) from None
     except SystemExit as end:
         # Typer turns Ctrl-C into this code without a word.
@@ -49,12 +52,16 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 
 @app.command()
-def measure(  # noqa: PLR0917 - one parameter an option
+def measure(
     page: Annotated[Path, typer.Argument(help="Scan or photo: PNG, JPEG, TIFF, PDF, BMP or WebP.", show_default=False)],
-    text: Annotated[str | None, typer.Option(help="The text to be copied: a text file, or the words themselves.")] = None,
+    text: Annotated[
+        str | None, typer.Option(help="The text to be copied: a text file, or the words themselves.")
+    ] = None,
     seconds: Annotated[str | None, typer.Option(help="Time taken, in seconds.")] = None,
     letters: Annotated[str | None, typer.Option(help="Letters written, when counted by hand.")] = None,
-    reached: Annotated[str | None, typer.Option(help="Last word reached in the text; 'word#2' for its second place.")] = None,
+    reached: Annotated[
+        str | None, typer.Option(help="Last word reached in the text; 'word#2' for its second place.")
+    ] = None,
     age: Annotated[str | None, typer.Option(help="Age as years:months, such as 9:4.")] = None,
     grade: Annotated[str | None, typer.Option(help="School grade or year.")] = None,
     sex: Annotated[str | None, typer.Option(help="girl or boy; only picks the row of a published table.")] = None,
@@ -69,15 +76,21 @@ def measure(  # noqa: PLR0917 - one parameter an option
     script: Annotated[str | None, typer.Option(help="joined, unjoined or mixed.")] = None,
     country: Annotated[str | None, typer.Option(help="Country of the school.")] = None,
     term: Annotated[str | None, typer.Option(help="School term.")] = None,
-    effort: Annotated[str | None, typer.Option(help="How hard it was for the writer, 0 to 10, in the writer's own view.")] = None,
+    effort: Annotated[
+        str | None, typer.Option(help="How hard it was for the writer, 0 to 10, in the writer's own view.")
+    ] = None,
     dpi: Annotated[float | None, typer.Option(help="Resolution of the scan, dots to the inch.")] = None,
     rule_mm: Annotated[float | None, typer.Option(help="Distance from one writing line to the next, mm.")] = None,
     bar_mm: Annotated[float | None, typer.Option(help="What a ruler shows for a copying sheet's 100 mm bar.")] = None,
-    tolerance_mm: Annotated[float, typer.Option(min=0.05, max=5.0, help="Half-width of the band that counts as on the line.")] = 0.5,
+    tolerance_mm: Annotated[
+        float, typer.Option(min=0.05, max=5.0, help="Half-width of the band that counts as on the line.")
+    ] = 0.5,
     page_number: Annotated[int, typer.Option("--page", min=1, help="Which page of a TIFF or PDF.")] = 1,
     max_pixels: Annotated[int, typer.Option(min=1, help="Largest page taken, in pixels.")] = 100_000_000,
     out: Annotated[Path, typer.Option(help="Folder for the results.")] = Path("out"),
-    labels: Annotated[bool, typer.Option("--labels", help="Also write lines.png and words.png, 16-bit maps of line and word numbers.")] = False,
+    labels: Annotated[
+        bool, typer.Option("--labels", help="Also write lines.png and words.png, 16-bit maps of line and word numbers.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the record as JSON instead of the table.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing.")] = False,
 ) -> None:
@@ -180,7 +193,12 @@ def figures(
             known = ", ".join(s.id for s in sources)
             raise UsageError(f"no source is called {name!r}", fix=f"Choose one of: {known}")
         source = chosen[0]
-        console.print(Text(f"{source.citation}\n{source.context}\nCounting: {source.counting_rule}\nKind: {source.kind}; read from: {source.obtained}; compare with: {source.compare_with}"))
+        console.print(
+            Text(
+                f"{source.citation}\n{source.context}\nCounting: {source.counting_rule}\n"
+                f"Kind: {source.kind}; read from: {source.obtained}; compare with: {source.compare_with}"
+            )
+        )
         for caution in source.cautions:
             console.print(Text(f"Note: {caution}"))
         table = Table("band", "who", "n", "letters/min", "SD", box=None)
@@ -235,7 +253,13 @@ def passages() -> None:
 
     table = Table("name", "title", "words", "letters", "letters a word", box=None)
     for passage in list_passages():
-        table.add_row(passage.name, passage.title, str(len(passage.words)), str(passage.letters), f"{passage.letters_per_word:.1f}")
+        table.add_row(
+            passage.name,
+            passage.title,
+            str(len(passage.words)),
+            str(passage.letters),
+            f"{passage.letters_per_word:.1f}",
+        )
     Console().print(table)
 
 
@@ -246,7 +270,9 @@ def sheet(
     title: Annotated[str, typer.Option(help="Title of your own text.")] = "Copy this text",
     rule: Annotated[str, typer.Option(help="Ruling: a pitch such as 8mm, a listed name, or blank.")] = "8mm",
     paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
-    left_hand: Annotated[bool, typer.Option("--left-hand", help="Lay the sheet out so that a left hand does not cover the passage.")] = False,
+    left_hand: Annotated[
+        bool, typer.Option("--left-hand", help="Lay the sheet out so that a left hand does not cover the passage.")
+    ] = False,
     board: Annotated[bool, typer.Option("--board", help="Print the passage large on a page of its own.")] = False,
     pages: Annotated[int | None, typer.Option(min=1, max=20, help="Writing pages.")] = None,
     language: Annotated[str, typer.Option(help="Two-letter code of the text's language.")] = "en",
@@ -274,7 +300,9 @@ def sheet(
         language=language,
     )
     write_files(out.parent, {out.name: pdf})
-    typer.echo(f"Written: {out}. Print it at full size ('100 %', not 'fit to page') and check the 100 mm bar with a ruler.")
+    typer.echo(
+        f"Written: {out}. Print it at full size ('100 %', not 'fit to page') and check the 100 mm bar with a ruler."
+    )
 
 
 @app.command()

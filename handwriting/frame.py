@@ -55,7 +55,14 @@ class Frame:
         """Return the frame turned clockwise by a further 90, 180 or 270 degrees."""
         code = {90: cv2.ROTATE_90_CLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_COUNTERCLOCKWISE}[degrees]
         colour = None if self.colour is None else cv2.rotate(self.colour, code)
-        return Frame(cv2.rotate(self.grey, code), colour, self.px_per_page_px, (self.turned_deg + degrees) % 360, self.px_per_mm, self.sheet)
+        return Frame(
+            cv2.rotate(self.grey, code),
+            colour,
+            self.px_per_page_px,
+            (self.turned_deg + degrees) % 360,
+            self.px_per_mm,
+            self.sheet,
+        )
 
 
 def make_frame(page: Page, rough_px_per_mm: float | None, sheet: SheetReading | None) -> Frame:
@@ -95,7 +102,7 @@ def _guess(grey: Picture) -> float:
     distance = cv2.distanceTransform(mask, cv2.DIST_L2, 3)
     inside = distance[distance > 0]
     if inside.size < 50:
-        return max(grey.shape) / 297
+        return float(max(grey.shape) / 297)
     stroke = float(4 * inside.mean() - 1) / min(side, 1.0)
     # Between a passport photograph's and a whole sheet's worth of pixels.
     return float(np.clip(stroke / 0.45, max(grey.shape) / 600, max(grey.shape) / 60))
@@ -112,7 +119,9 @@ def to_page_pixels(labels: NDArray[np.uint16], frame: Frame, page: Page) -> NDAr
             grid = np.stack(np.meshgrid(columns, rows), -1)
             place = frame.sheet.to_page(grid - 0.5) * (SHEET_DPI / 25.4) - 0.5
             place = place.astype(np.float32)
-            out[row : row + len(rows)] = cv2.remap(labels, place[..., 0], place[..., 1], cv2.INTER_NEAREST, borderValue=0)
+            out[row : row + len(rows)] = cv2.remap(
+                labels, place[..., 0], place[..., 1], cv2.INTER_NEAREST, borderValue=0
+            )
         return out
     if frame.turned_deg:
         back = {90: cv2.ROTATE_90_COUNTERCLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_CLOCKWISE}[frame.turned_deg]
@@ -122,6 +131,6 @@ def to_page_pixels(labels: NDArray[np.uint16], frame: Frame, page: Page) -> NDAr
     factor = round(1 / frame.px_per_page_px)
     size = (labels.shape[1] * factor, labels.shape[0] * factor)
     if size[0] > width or size[1] > height:  # pixels that were not square
-        return cv2.resize(labels, (width, height), interpolation=cv2.INTER_NEAREST)
+        return np.asarray(cv2.resize(labels, (width, height), interpolation=cv2.INTER_NEAREST))
     grown = cv2.resize(labels, size, interpolation=cv2.INTER_NEAREST)
     return np.pad(grown, ((0, height - size[1]), (0, width - size[0])))

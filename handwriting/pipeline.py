@@ -133,7 +133,14 @@ def measure_page(page: Page, task: Task, options: Options) -> Result:
     record = Record(
         page=_page_facts(page, found.frame),
         task=task.as_dict(),
-        scale=ScaleFacts("px" if scale.mm_per_px is None else "mm", scale.mm_per_px, scale.relative_sd, scale.source, scale.sentence, scale.checks),
+        scale=ScaleFacts(
+            "px" if scale.mm_per_px is None else "mm",
+            scale.mm_per_px,
+            scale.relative_sd,
+            scale.source,
+            scale.sentence,
+            scale.checks,
+        ),
         ruling=_ruling_facts(found, k),
         lines=_line_facts(found, k),
         print_areas=tuple(b.scaled(k) for b in (*found.printed, *found.ink.set_aside)),
@@ -151,7 +158,11 @@ def find_writing(page: Page, sheet: SheetReading | None, options: Options) -> Fo
     frame = make_frame(page, rough_px_per_mm(page, options.given), sheet)
     if min(frame.grey.shape) < _LEAST_PX:
         height, width = frame.grey.shape
-        raise NoWritingError(f"no writing was found: the picture is only {width} by {height} pixels", where=page.name, fix="Scan the whole page at 300 dots to the inch")
+        raise NoWritingError(
+            f"no writing was found: the picture is only {width} by {height} pixels",
+            where=page.name,
+            fix="Scan the whole page at 300 dots to the inch",
+        )
     flat = flatten(frame.grey, frame.px_per_mm)
     if sheet is None:
         turn = upright(flat, frame.px_per_mm)
@@ -162,15 +173,25 @@ def find_writing(page: Page, sheet: SheetReading | None, options: Options) -> Fo
     lifted, cut = lift_rules(flat, rules, frame.px_per_mm)
     ink = find_ink(lifted, cut, rules, frame.px_per_mm)
     if ink is None:
-        raise NoWritingError("no writing was found: the page is blank", where=page.name, fix="Check that the right side was scanned")
+        raise NoWritingError(
+            "no writing was found: the page is blank", where=page.name, fix="Check that the right side was scanned"
+        )
     share = len(ink.pieces.x) / flat.size
     if share > _MOST_INK or (share > _MUCH_INK and ink.stroke_px > _BROAD_MM * frame.px_per_mm):
-        raise NoWritingError("no writing was found: most of the picture is dark or full of detail", where=page.name, fix="Scan the written page itself, dark ink on light paper")
+        raise NoWritingError(
+            "no writing was found: most of the picture is dark or full of detail",
+            where=page.name,
+            fix="Scan the written page itself, dark ink on light paper",
+        )
     ruling = rules.across if sheet is None else _sheet_rules(sheet, frame)
     ink, printed = set_print_aside(ink, ruling, frame)
     lines = find_lines(ink, ruling, frame.px_per_mm)
     if not lines.lines or not _like_writing(lines, ink):
-        raise NoWritingError("no writing was found on the page", where=page.name, fix="Scan the written page itself, upright, dark ink on light paper")
+        raise NoWritingError(
+            "no writing was found on the page",
+            where=page.name,
+            fix="Scan the written page itself, upright, dark ink on light paper",
+        )
     words = find_words(lines, ink.stroke_px)
     letters = find_letters(ink, lines, words)
     return Found(frame, ruling, rules.margins, ink, lines, words, letters, printed)
@@ -270,13 +291,13 @@ def _line_facts(found: Found, k: float) -> tuple[LineFacts, ...]:
     for number, word in enumerate(found.words.words):
         letters = tuple(sorted(marks.get(number, []), key=lambda m: m.box.left))
         words.setdefault(word.line, []).append(WordFacts(number + 1, word.box.scaled(k), letters=letters))
-    facts = []
+    described = []
     for i, line in enumerate(found.lines.lines):
         baseline = tuple((float(x) * k, float(y) * k) for x, y in zip(line.baseline.x, line.baseline.y, strict=True))
         mine = tuple(words.get(i, []))
         box = _line_box(found.lines, i).scaled(k)
-        facts.append(LineFacts(i + 1, baseline, line.x_height * k, box, line.rule, mine))
-    return tuple(facts)
+        described.append(LineFacts(i + 1, baseline, line.x_height * k, box, line.rule, mine))
+    return tuple(described)
 
 
 def _line_box(lines: Lines, index: int) -> Box:

@@ -12,6 +12,7 @@ print on a page that holds no writing at all.
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -65,7 +66,12 @@ def _box(row: NDArray[np.int32]) -> Box:
 
 
 def _holds(outer: Box, inner: Box) -> bool:
-    return outer.left <= inner.left and outer.top <= inner.top and outer.right >= inner.right and outer.bottom >= inner.bottom
+    return (
+        outer.left <= inner.left
+        and outer.top <= inner.top
+        and outer.right >= inner.right
+        and outer.bottom >= inner.bottom
+    )
 
 
 def _merged(boxes: list[Box]) -> tuple[Box, ...]:
@@ -128,15 +134,13 @@ def _with_twin(pieces: Pieces, stroke_px: float, px_per_mm: float) -> NDArray[np
     agree = inner / (norms[:, None] + norms[None, :] - inner)
     size = np.stack([wide[chosen], tall[chosen]], 1).astype(np.float64)
     slack = np.maximum(1.0, 0.04 * size[:, None, :])
-    same = (np.abs(size[:, None, :] - size[None, :, :]) <= slack).all(2)
+    same = np.asarray((np.abs(size[:, None, :] - size[None, :, :]) <= slack).all(2))
     np.fill_diagonal(same, val=False)
     twins[chosen] = (same & (agree > _ALIKE)).any(1)
     return twins
 
 
-def _printed_lines(
-    lines: Lines, twins: NDArray[np.bool_], pieces: Pieces
-) -> tuple[NDArray[np.bool_], tuple[Box, ...]]:
+def _printed_lines(lines: Lines, twins: NDArray[np.bool_], pieces: Pieces) -> tuple[NDArray[np.bool_], tuple[Box, ...]]:
     """Tell the pieces of lines that are print, with each line's box.
 
     The lines fall into two kinds, or there is no print: those with many twins, standing straight, and the others.
@@ -151,7 +155,7 @@ def _printed_lines(
         if letters.sum() >= _FEWEST:
             share[i] = float(twins[letters].mean())
     ordered = sorted(share.values())
-    splits = [b for a, b in zip(ordered, ordered[1:], strict=False) if b >= max(_TWINS, 2.0 * a + 0.05)]
+    splits = [b for a, b in pairwise(ordered) if b >= max(_TWINS, 2.0 * a + 0.05)]
     if not splits:
         return printed, ()
     boxes = []

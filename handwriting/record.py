@@ -98,7 +98,7 @@ class WordFacts:
 
 @dataclass(frozen=True, slots=True)
 class LineFacts:
-    """One line of writing: number from the top from 1, baseline as corners, x-height (ink), words, rule it stands on."""
+    """One line of writing: number from the top, from 1; baseline as corners; x-height (ink); words; its rule."""
 
     number: int
     baseline: tuple[Point, ...]
@@ -179,7 +179,9 @@ def load(text: str, *, where: str = "record") -> Record:
         raise RecordError(f"line {e.lineno} is not JSON", where=where, fix="Measure the page again.") from e
     version = document.get("schema") if isinstance(document, dict) else None
     if isinstance(version, int) and version > SCHEMA:
-        raise RecordError(f"the record has version {version}, this program knows {SCHEMA}", where=where, fix="Update the program.")
+        raise RecordError(
+            f"the record has version {version}, this program knows {SCHEMA}", where=where, fix="Update the program."
+        )
     problem = next(iter(jsonschema.Draft202012Validator(schema()).iter_errors(document)), None)
     if problem is not None:
         place = "/".join(str(p) for p in problem.absolute_path) or "top"

@@ -42,7 +42,14 @@ class Evidence:
     tolerance_mm: float = 0.5
 
 
-def length(evidence: Evidence, value_px: float, interval_px: Interval | NotMeasured, n: int, unit: str = "mm", flags: tuple[str, ...] = ()) -> Measured | NotMeasured:
+def length(
+    evidence: Evidence,
+    value_px: float,
+    interval_px: Interval | NotMeasured,
+    n: int,
+    unit: str = "mm",
+    flags: tuple[str, ...] = (),
+) -> Measured | NotMeasured:
     """Return a length in mm with the scale's common part folded into its interval.
 
     `interval_px` holds the independent part only (low, high, standard error in px). The two are combined as
@@ -58,12 +65,19 @@ def length(evidence: Evidence, value_px: float, interval_px: Interval | NotMeasu
     common = abs(value) * evidence.scale_sd
     low = value - ((value - interval_px.low * k) ** 2 + (1.96 * common) ** 2) ** 0.5
     high = value + ((interval_px.high * k - value) ** 2 + (1.96 * common) ** 2) ** 0.5
-    parts = (Part("scale of the page", common, common=True), Part("marks on this page", interval_px.se * k, common=False))
+    parts = (
+        Part("scale of the page", common, common=True),
+        Part("marks on this page", interval_px.se * k, common=False),
+    )
     return Measured(value, unit, low, high, n, parts, flags)
 
 
-def plain(value: float, unit: str, interval: Interval | NotMeasured, n: int, flags: tuple[str, ...] = ()) -> Measured | NotMeasured:
+def plain(
+    value: float, unit: str, interval: Interval | NotMeasured, n: int, flags: tuple[str, ...] = ()
+) -> Measured | NotMeasured:
     """Return a ratio, angle, share or count with its interval; the scale does not enter."""
     if isinstance(interval, NotMeasured):
         return interval
-    return Measured(value, unit, interval.low, interval.high, n, (Part("marks on this page", interval.se, common=False),), flags)
+    return Measured(
+        value, unit, interval.low, interval.high, n, (Part("marks on this page", interval.se, common=False),), flags
+    )
