@@ -384,7 +384,7 @@ def _without_ghosts(
             if apart > near:
                 continue
             rival = float(profile[other, covered[k]].sum())
-            common = in_group[:, other] > 0.2 * piece_ink
+            common = in_group[:, other] > 0.09 * piece_ink
             tied = float(in_group[common, k].sum() / max(in_group[:, k].sum(), 1))
             ghost = ink[k] < (0.75 if apart < 1.1 * body else 0.33 if pitch is None else 0.5) * rival
             if ghost or (tied > 0.5 and ink[k] < 1.3 * rival):

@@ -353,7 +353,31 @@ def _understand(family: _Family, middle: float, px_per_mm: float) -> tuple[Rulin
         family.right,
         pattern.writing,
     )
-    return ruling, pattern.follows
+    return _completed(ruling, px_per_mm), pattern.follows
+
+
+def _completed(ruling: Ruling, px_per_mm: float) -> Ruling:
+    """Put back the rules that writing hid: rows missing between two others of the same place in the pattern."""
+    pitch = ruling.pitch * np.hypot(1, ruling.slope)
+    tolerance = max(1.5, 0.25 * px_per_mm)
+    writing = set(ruling.writing)
+    rows = [(float(o), i in writing) for i, o in enumerate(ruling.offsets)]
+    added: list[tuple[float, bool]] = []
+    for i, (row, carries) in enumerate(rows):
+        # The next rule of the same place: a whole number of pitches on; one pitch on means nothing is missing.
+        steps = [(other - row) / pitch for other, _ in rows[i + 1 :]]
+        whole = [round(n) for n in steps if round(n) >= 1 and abs(n - round(n)) * pitch < tolerance]
+        if whole and 2 <= whole[0] <= 4:
+            added += [(row + pitch * n, carries) for n in range(1, whole[0])]
+    if not added:
+        return ruling
+    every = sorted(rows + added)
+    return replace(
+        ruling,
+        offsets=np.array([row for row, _ in every]),
+        turn=ruling.turn * (len(rows) - 1) / (len(every) - 1),
+        writing=tuple(i for i, (_, carries) in enumerate(every) if carries),
+    )
 
 
 def _lone(family: _Family, index: int) -> Ruling:
