@@ -11,6 +11,7 @@ black rule run into each other along the rule.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -95,7 +96,7 @@ def flatten(grey: ByteImage, px_per_mm: float) -> ByteImage:
     grain = float(np.median(bright)) if bright.size else 1.0
     paper = np.clip(paper.astype(np.float32) * grain, 24, 255).astype(np.uint8)
     full = cv2.resize(paper, (grey.shape[1], grey.shape[0]), interpolation=cv2.INTER_LINEAR)
-    return cv2.divide(grey, full, scale=250)
+    return np.asarray(cv2.divide(grey, full, scale=250))
 
 
 PAPER = 250  # what `flatten` makes of bare paper
@@ -132,13 +133,15 @@ def _lift(image: ByteImage, cut: ByteImage, ruling: Ruling, px_per_mm: float) ->
             continue
         index = rows[None, :] + offsets[:, None]
         band = image[index, x[None, :]]
-        profile = np.stack([np.percentile(band[:, a:b], 62, axis=1) for a, b in zip(bounds[:-1], bounds[1:], strict=True)], 1)
+        profile = np.stack([np.percentile(band[:, a:b], 62, axis=1) for a, b in pairwise(bounds)], 1)
         edge = np.maximum(profile[:2].mean(0), profile[-2:].mean(0))
         profile = np.minimum(profile / np.maximum(edge, 1), 1)
         profile[profile > 0.985] = 1
         spread = np.stack([np.interp(np.arange(len(x)), centres, p) for p in profile])
         opaque = spread < 0.42
-        image[index, x[None, :]] = np.where(opaque, PAPER, np.clip(band / np.maximum(spread, 0.42), 0, PAPER)).astype(np.uint8)
+        image[index, x[None, :]] = np.where(opaque, PAPER, np.clip(band / np.maximum(spread, 0.42), 0, PAPER)).astype(
+            np.uint8
+        )
         cut[index, x[None, :]] = np.where(opaque, 255, 0).astype(np.uint8)
 
 
@@ -168,7 +171,7 @@ def find_ink(lifted: ByteImage, cut: ByteImage, rules: Rules, px_per_mm: float) 
 
 
 def _noise(flat: ByteImage) -> float:
-    """Standard deviation of bare paper, from the differences of neighbours in a sample of rows."""
+    """Return the standard deviation of bare paper, from the differences of neighbours in a sample of rows."""
     rows = flat[:: max(1, flat.shape[0] // 200)].astype(np.int16)
     paper = (rows[:, 1:] > 225) & (rows[:, :-1] > 225)
     difference = np.abs(np.diff(rows, axis=1))[paper]
@@ -208,7 +211,7 @@ def _depth(flat: ByteImage, noise: float, px_per_mm: float) -> tuple[FloatArray 
 
 
 def _rejoin(mask: ByteImage, cut: ByteImage, px_per_mm: float) -> ByteImage:
-    """Bridge the strokes that an opaque rule cut: ink above and below, straight or leaning, with only the rule between."""
+    """Bridge strokes that an opaque rule cut: ink above and below, straight or leaning, with only the rule between."""
     reach = max(3, round(0.6 * px_per_mm)) | 1
     joined = mask.copy()
     for lean in (-1, 0, 1):
@@ -237,12 +240,17 @@ def _pieces(mask: ByteImage, rules: Rules, px_per_mm: float) -> tuple[Pieces, tu
     for family, turned in ((rules.across, False), (rules.down, True), *((m, True) for m in rules.margins)):
         if family is not None:
             keep &= ~_leftover(family, left, top, wide, tall, px_per_mm, turned=turned)
-    boxes = tuple(Box(float(left[i]), float(top[i]), float(left[i] + wide[i]), float(top[i] + tall[i])) for i in np.flatnonzero(aside))
+    boxes = tuple(
+        Box(float(left[i]), float(top[i]), float(left[i] + wide[i]), float(top[i] + tall[i]))
+        for i in np.flatnonzero(aside)
+    )
     number = np.full(count, -1, np.int32)
     number[keep] = np.arange(int(keep.sum()), dtype=np.int32)
     points = cv2.findNonZero(mask)
     if points is None:
-        return Pieces(np.empty(0, np.int32), np.empty(0, np.int32), np.empty(0, np.int32), np.empty((0, 5), np.int32), mask.shape), boxes
+        return Pieces(
+            np.empty(0, np.int32), np.empty(0, np.int32), np.empty(0, np.int32), np.empty((0, 5), np.int32), mask.shape
+        ), boxes
     x, y = points.reshape(-1, 2).T
     piece = number[labels[y, x]]
     if rules.down is not None or rules.margins:
@@ -262,7 +270,7 @@ def _crossings(
     stats: NDArray[np.int32],
     px_per_mm: float,
 ) -> NDArray[np.bool_]:
-    """Tell which pieces are bits of crossing rules: thin, and nearly all of their ink lies along rules of either way."""
+    """Tell which pieces are bits of crossing rules: thin, and nearly all of their ink lies along rules of any way."""
     near = np.zeros(len(x), bool)
     for family, along, across in ((rules.across, x, y), (rules.down, y, x), *((m, y, x) for m in rules.margins)):
         if family is None:
@@ -300,7 +308,7 @@ def _leftover(
     near = distance < 0.3 * px_per_mm
     thin = thick < 0.45 * px_per_mm
     inside = (along > family.left - 4 * px_per_mm) & (along < family.right + 4 * px_per_mm)
-    return near & thin & inside & ((length > 2.2 * thick) | (thick < 0.36 * px_per_mm))
+    return np.asarray(near & thin & inside & ((length > 2.2 * thick) | (thick < 0.36 * px_per_mm)))
 
 
 def _stroke_width(mask: ByteImage, pieces: Pieces) -> float:
