@@ -7,8 +7,9 @@ Method, per line, in coordinates along and above its baseline, with the lean of 
 2. The gap between neighbouring units is the least horizontal distance between their convex hulls over the heights both
    reach, else between their boxes. Shear leaves it as it is.
 3. All gaps of the page, in x-heights, are taken as a mixture of two kinds, between letters and between words; what is
-   usual in handwriting enters as a few imagined gaps of either kind, so that a page with one kind only is read
-   sensibly. A gap more likely of the second kind parts two words.
+   usual in handwriting enters as a few imagined gaps of either kind, and as the share of word gaps to be
+   expected from the width of the units, so that a page with one kind only is read sensibly. A gap more likely of the
+   second kind parts two words.
 
 What it does not see: the text. A word written in two halves with a gap as wide as its neighbours' comes out as two.
 
@@ -18,8 +19,8 @@ Sources: gaps between hulls in two kinds per page, Louloudis, Gatos, Pratikakis 
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -28,6 +29,9 @@ from numpy.typing import NDArray
 from handwriting.geometry import Box, FloatArray
 from handwriting.lines import Lines
 
+# From pixel centres to edges: half a pixel on either side, less a quarter, because a hull runs over the outermost
+# pixels of an edge, which stand between none and half a pixel out.
+_EDGES = 0.5
 _SHEARS = np.arange(-1.3, 1.3001, 0.1)
 
 
@@ -94,9 +98,13 @@ def find_words(lines: Lines, stroke_px: float) -> Words:
         return Words((), word)
     runs = _Runs.of(lines, lean(lines))
     units = [_units(runs, lines.lines[k].x_height, stroke_px, k) for k in range(len(lines.lines))]
-    spaces = [np.array([hull_gap(a.hull, b.hull) for a, b in itertools.pairwise(u)]) for u in units]
-    sizes = [line.x_height for line in lines.lines]
-    chance = _chances(np.concatenate([s / x for s, x in zip(spaces, sizes, strict=True)]))
+    spaces = [np.array([hull_gap(a.hull, b.hull) for a, b in pairwise(u)]) for u in units]
+    # The middle of the lines' sizes: a line's own rests on few letters.
+    size = float(np.median([line.x_height for line in lines.lines]))
+    wide = np.array([u.right - u.left for row in units for u in row])
+    chance = _chances(np.concatenate(spaces) / size, float(wide.mean()) / size if len(wide) else 1.0)
+    small = np.array([_is_stop(b, size) for row in units for b in row[1:]], np.bool_)
+    chance[small & (np.concatenate(spaces) < 1.2 * size)] = 0.0
     words: list[Word] = []
     gaps: list[Gap] = []
     done = 0
@@ -105,7 +113,7 @@ def find_words(lines: Lines, stroke_px: float) -> Words:
         done += len(spaces[k])
         gaps += [Gap(k, float(px), float(p)) for px, p in zip(spaces[k], here, strict=True)]
         starts = np.concatenate([[0], np.flatnonzero(here > 0.5) + 1, [len(row)]]).astype(int)
-        for a, b in itertools.pairwise(starts):
+        for a, b in pairwise(starts):
             index = np.concatenate([runs.pixels(r) for unit in row[a:b] for r in unit.runs]) if b > a else None
             if index is None:
                 continue
@@ -116,7 +124,7 @@ def find_words(lines: Lines, stroke_px: float) -> Words:
 
 
 def lean(lines: Lines) -> float:
-    """Return how far the writing leans: columns to the right for each row up, at which its columns are most distinct."""
+    """Return the lean of the writing, columns to the right per row up: that at which its columns are most distinct."""
     along, above, line = _sample(lines)
     if len(along) == 0:
         return 0.0
@@ -132,7 +140,7 @@ def lean(lines: Lines) -> float:
 
 
 def _sample(lines: Lines) -> tuple[FloatArray, FloatArray, NDArray[np.int32]]:
-    """Return columns, heights above the baseline and lines of at most about 80,000 ink pixels of the body zone and above."""
+    """Return columns, heights above the baseline and lines of up to 80,000 pixels of bodies and ascenders."""
     chosen = np.flatnonzero(lines.line >= 0)
     chosen = chosen[:: max(1, len(chosen) // 80_000)]
     line = lines.line[chosen]
@@ -235,6 +243,12 @@ def _units(runs: _Runs, x_height: float, stroke_px: float, line: int) -> list[_U
     return units
 
 
+def _is_stop(unit: _Unit, size: float) -> bool:
+    """Tell whether a unit is so small and low that it must be a stop or comma, which belongs to the word before."""
+    extent = np.ptp(unit.hull, axis=0)
+    return bool(extent.max() < 0.65 * size and unit.hull[:, 1].max() < 0.7 * size)
+
+
 def _joined(a: FloatArray, b: FloatArray) -> FloatArray:
     return cv2.convexHull(np.concatenate([a, b]).astype(np.float32)).reshape(-1, 2).astype(np.float64)
 
@@ -249,10 +263,10 @@ def hull_gap(left: FloatArray, right: FloatArray) -> float:
     """
     low, high = max(left[:, 1].min(), right[:, 1].min()), min(left[:, 1].max(), right[:, 1].max())
     if high <= low:
-        return float(right[:, 0].min() - left[:, 0].max()) - 1.0
+        return float(right[:, 0].min() - left[:, 0].max()) - _EDGES
     heights = np.concatenate([left[:, 1], right[:, 1], [low, high]])
     heights = heights[(heights >= low) & (heights <= high)]
-    return float((_side(right, heights, 1.0) + _side(left, heights, -1.0)).min()) - 1.0
+    return float((_side(right, heights, 1.0) + _side(left, heights, -1.0)).min()) - _EDGES
 
 
 def _side(hull: FloatArray, heights: FloatArray, sign: float) -> FloatArray:
@@ -266,19 +280,27 @@ def _side(hull: FloatArray, heights: FloatArray, sign: float) -> FloatArray:
 
 
 # Imagined gaps of each kind: usual size, its weight in gaps, usual SD and its weight; x-heights.
-_LETTER = (0.18, 3.0, 0.16, 4.0)
-_WORD = (1.25, 1.5, 0.4, 3.0)
+_LETTER = (0.12, 10.0, 0.12, 12.0)
+_WORD = (1.1, 1.0, 0.35, 3.0)
+# Usual width of a word, and how many gaps the share of word gaps that follows from it is worth.
+_WORD_WIDTH = 4.0
+_SHARE_WEIGHT = 12.0
 
 
-def _chances(gaps: FloatArray) -> NDArray[np.float64]:
-    """Return for each gap, in x-heights, the chance that it parts words: a mixture of two kinds fitted with priors."""
+def _chances(gaps: FloatArray, unit_width: float) -> FloatArray:
+    """Return for each gap the chance that it parts words: a mixture of two kinds fitted with priors.
+
+    `gaps` and the mean width of the units, `unit_width`, are in x-heights: the wider the units, the fewer make a word.
+    """
     if len(gaps) == 0:
         return np.empty(0)
-    mean, sd, share = np.array([_LETTER[0], _WORD[0]]), np.array([0.2, 0.5]), 0.35
+    # A space far wider than any between words (a stray mark, a blank left open) says nothing about the usual ones.
+    gaps = np.minimum(gaps, 3.0)
+    expected = float(np.clip(unit_width / _WORD_WIDTH, 0.12, 0.85))
+    mean, sd, share = np.array([_LETTER[0], _WORD[0]]), np.array([0.2, 0.45]), expected
     chance = np.zeros(len(gaps))
-    for _ in range(60):
-        z = (gaps[:, None] - mean) / sd
-        density = np.exp(-0.5 * z**2) / sd * np.array([1 - share, share]) + 1e-12
+    for _ in range(80):
+        density = np.exp(-0.5 * ((gaps[:, None] - mean) / sd) ** 2) / sd * np.array([1 - share, share]) + 1e-12
         chance = density[:, 1] / density.sum(1)
         # One kind is the wider: beyond its middle a gap never turns back into the narrower.
         chance = np.where(gaps <= mean[0], 0.0, np.where(gaps >= mean[1], 1.0, chance))
@@ -288,6 +310,6 @@ def _chances(gaps: FloatArray) -> NDArray[np.float64]:
             mean[j] = (k * m0 + float(weight @ gaps)) / (k + total)
             square = float(weight @ (gaps - mean[j]) ** 2) + v * s0**2 + k * (mean[j] - m0) ** 2
             sd[j] = np.sqrt(square / (v + total))
-        share = (float(chance.sum()) + 1.5) / (len(gaps) + 4.5)
-        mean[1] = max(mean[1], mean[0] + 0.35)
+        share = (float(chance.sum()) + _SHARE_WEIGHT * expected) / (len(gaps) + _SHARE_WEIGHT)
+        mean[1] = max(mean[1], mean[0] + 0.3)
     return chance

@@ -4,8 +4,8 @@
     slant_spread   SD of the angle from stroke to stroke, degrees
 
 A stroke is a straight stretch of the outline, left or right edge, at least 0.6 x-heights tall; ends are left out, and
-each counts by its height. The mean leaves out what leans otherwise than the crowd (Tukey's biweight at three SD): v, w, x
-and z have straight strokes that lean both ways, and joins lean right. The spread is the median distance from the mean,
+each counts by its height. The mean leaves out what leans otherwise than the crowd (Tukey's biweight at three SD): v, w,
+x and z have straight strokes that lean both ways, and joins lean right. The spread is the median distance from the mean,
 scaled to an SD, of strokes as tall as an x-height where there are enough, with the error of one angle taken off.
 
 A second estimate, the shear that makes the page's columns most distinct, must agree within 5 degrees, else the slant
@@ -246,7 +246,8 @@ def _stretches(
         reach = np.array([u.mean() - size, u.mean() + size])
         base = lines.lines[k].baseline.at(reach)
         turn = float(np.degrees(np.arctan2(base[0] - base[1], reach[1] - reach[0])))
-        thick = float(np.median(width[inner])) * float(np.sin(np.radians(angle)))
+        quarter = (len(u) - 1) // 4
+        thick = float(np.sort(width[inner])[quarter : len(u) - quarter].mean()) * float(np.sin(np.radians(angle)))
         found.append((angle - turn, float(b - a), thick, bend, k))
     return found
 

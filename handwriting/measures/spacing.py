@@ -7,10 +7,11 @@
     space_ratio         median gap between words / median gap between letters
     space_overlap       P(a gap between letters is wider than a gap between words)
 
-A gap is the least horizontal distance between the convex hulls of neighbours over the heights both reach, negative where
-they overlap. Which kind a gap is of is known only by its size, so cutting at a threshold would take the narrow ends off
-one kind and give them to the other, and spread would read low. Every gap counts for each kind by its chance of being of
-that kind instead (the mixture fitted in `words`).
+A gap is the least horizontal distance between the convex hulls of neighbours over the heights both reach, negative
+where they overlap. Which kind a gap is of is known only by its size, so cutting at a threshold would take the narrow ends
+off one kind and give them to the other, and spread would read low. Every gap counts for each kind by its chance of being
+of that kind instead (the mixture fitted in `words`). A gap more than three times the usual word gap is no spacing (a
+blank left open, a stray mark) and is left out.
 
 What it does not see: joined neighbours (they have no gap), and the text: a gap is a word gap by its width alone.
 
@@ -26,10 +27,12 @@ from handwriting.bootstrap import line_bootstrap
 from handwriting.measures.evidence import SEED, Evidence, length, plain
 from handwriting.quantity import NotMeasured, Quantity
 from handwriting.statistics import FloatArray, Interval, Statistic
+from handwriting.words import Gap
 
 FEW_WORDS = 10
 FEW_LETTERS = 30
 LEAST = 3
+FAR = 3.0
 
 
 def spacing(evidence: Evidence) -> dict[str, Quantity]:
@@ -39,7 +42,7 @@ def spacing(evidence: Evidence) -> dict[str, Quantity]:
     30 letter gaps, ``joined`` when there are fewer letter gaps than words, ``words-unsure`` when more than one gap in
     twenty may be of either kind.
     """
-    gaps = evidence.words.gaps
+    gaps = _usual(evidence.words.gaps)
     marks = np.array([(gap.px, gap.between) for gap in gaps]).reshape(-1, 2)
     line = np.array([gap.line for gap in gaps], np.int64)
     groups = [marks[line == k] for k in np.unique(line)]
@@ -58,6 +61,13 @@ def spacing(evidence: Evidence) -> dict[str, Quantity]:
     found["space_ratio"] = both or _number(groups, SPACE_RATIO, len(marks), flags)
     found["space_overlap"] = both or _overlap(groups, len(marks), flags)
     return found
+
+
+def _usual(gaps: tuple[Gap, ...]) -> tuple[Gap, ...]:
+    """Leave out gaps more than three times the usual word gap: blanks left open, and stray marks."""
+    between = [gap.px for gap in gaps if gap.between > 0.5]
+    most = FAR * float(np.median(between)) if between else np.inf
+    return tuple(gap for gap in gaps if gap.px <= most)
 
 
 def _one_kind(

@@ -1,13 +1,13 @@
 """The pen's line, contacts between lines of writing, and how far lines are filled.
 
-    stroke_width    median width of the ink square to straight near-upright strokes, mm
+    stroke_width    most crowded width of the ink, square to straight near-upright strokes, mm
     line_contacts   connected pieces of ink that belong to two lines, for each pair of neighbouring lines
     line_fill       length from first to last ink / length of the printed rule (else width of the page), mean over lines
 
 Ink is cut at half the depth of the stroke, where a blurred edge crosses the true one, so widths are unbiased as long as
 strokes are wider than the blur (see `ink`).
 
-What it does not see: pressure; the width of a brush or of a felt pen that spreads in the paper is the width of the mark.
+What it does not see: pressure; where a pen spreads in the paper, the width is that of the mark.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from handwriting.bootstrap import line_bootstrap
 from handwriting.measures.evidence import SEED, Evidence, length, plain
 from handwriting.measures.slant import find_strokes
 from handwriting.quantity import NotMeasured, Quantity
-from handwriting.statistics import MEAN, MEDIAN, Interval
+from handwriting.statistics import MEAN, FloatArray, Interval, Statistic
 
 LEAST_STROKES = 5
 
@@ -35,13 +35,25 @@ def strokes(evidence: Evidence) -> dict[str, Quantity]:
 
 def _width(evidence: Evidence) -> Quantity:
     found = find_strokes(evidence.lines, evidence.ink.stroke_px)
-    # A run of ink twice as wide as usual is a stem with a bowl at its side.
-    single = found.width < 1.6 * max(evidence.ink.stroke_px, 1.0)
-    width, line = found.width[single], found.line[single]
-    if len(width) < LEAST_STROKES:
+    if len(found.width) < LEAST_STROKES:
         return NotMeasured("few-letters", "fewer than five straight strokes were found")
-    groups = [width[line == k] for k in np.unique(line)]
-    return length(evidence, float(np.median(width)), line_bootstrap(groups, MEDIAN, seed=SEED), len(width))
+    marks = np.column_stack([found.width, found.height])
+    crowded = _crowded(0.08 * max(evidence.ink.stroke_px, 1.0))
+    value = float(crowded.of(marks, np.ones((1, len(marks))))[0])
+    groups = [marks[found.line == k] for k in np.unique(found.line)]
+    return length(evidence, value, line_bootstrap(groups, crowded, seed=SEED), len(marks))
+
+
+def _crowded(kernel_px: float) -> Statistic:
+    """Return the width most strokes crowd about, each by its height: a stem with a join along it reads too wide."""
+
+    def crowded(marks: FloatArray, weights: FloatArray) -> FloatArray:
+        grid = np.arange(marks[:, 0].min(), marks[:, 0].max() + kernel_px, kernel_px / 8)
+        near = np.exp(-0.5 * ((marks[:, :1] - grid) / kernel_px) ** 2) * marks[:, 1:]
+        density = weights @ near
+        return np.asarray(grid[np.argmax(density, axis=1)])
+
+    return Statistic(crowded, smooth=False)
 
 
 def _contacts(evidence: Evidence) -> Quantity:
