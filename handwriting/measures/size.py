@@ -6,7 +6,8 @@ width), and w_i its share in a kind of letter (see `letters`):
     x_height_centre = sum w_i h_i / sum w_i over bodies (mm);  x_height = x_height_centre + stroke width
     height_cv = sqrt( sum_k sum_i w_ik ((h_i - m_k)^2 - e^2) / m_k^2 / (sum w_ik - kinds) ) over bodies, middle
         letters and ascenders, m_k the mean of kind k, e^2 the variance of two edges rounded to whole pixels
-    height_robust_cv = 1.4826 MAD / median of the marks that are most likely bodies
+    height_robust_cv = 1.4826 MAD / median of the marks that are most likely bodies; equal to height_cv for normal
+        heights, 8 % above it for normal heights cut at two SD
     ascender_ratio, descender_ratio = mean height of ascenders and capitals, mean depth of descenders below the
         baseline, over the mean height of bodies, centre line to centre line
 
@@ -36,7 +37,7 @@ from handwriting.statistics import ROBUST_CV, Interval, Statistic
 
 # Standard uncertainties that all marks of a page share: of a height or a stroke width in px; relative, of the x-height,
 # the ratios and the spread, for unjoined and joined writing.
-_EDGE_PX = 0.3
+EDGE_PX = 0.3
 _SHARED = {
     "x_height": (0.004, 0.015),
     "spread": (0.025, 0.06),
@@ -86,13 +87,18 @@ def _over(top: FloatArray, bottom: FloatArray) -> FloatArray:
         return np.asarray(np.where(bottom > 0.5, top / bottom, np.nan))
 
 
-def _widened(interval: Interval | NotMeasured, value: float, shared: float) -> Interval | NotMeasured:
-    """Return the interval with an error that every mark of the page shares (standard uncertainty `shared`) added."""
+def widened(
+    interval: Interval | NotMeasured, value: float, shared: float, *, least: float = 0.0
+) -> Interval | NotMeasured:
+    """Return the interval with an error that every mark of the page shares (standard uncertainty `shared`) added.
+
+    `least` is the smallest value there can be.
+    """
     if isinstance(interval, NotMeasured):
         return interval
     low = value - math.hypot(value - interval.low, 1.96 * shared)
     high = value + math.hypot(interval.high - value, 1.96 * shared)
-    return Interval(max(low, 0.0), high, math.hypot(interval.se, shared))
+    return Interval(max(low, least), high, math.hypot(interval.se, shared))
 
 
 def _lengths(evidence: Evidence, height: FloatArray, line: FloatArray) -> dict[str, Quantity]:
@@ -104,9 +110,9 @@ def _lengths(evidence: Evidence, height: FloatArray, line: FloatArray) -> dict[s
     for key, extra in (("x_height", evidence.letters.stroke_px), ("x_height_centre", 0.0)):
         marks = np.column_stack([height + extra, share])
         value = _value(statistic, marks)
-        edges = _EDGE_PX * (1.0 if extra else math.sqrt(2.0))
+        edges = EDGE_PX * (1.0 if extra else math.sqrt(2.0))
         shared = math.hypot(edges, _SHARED["x_height"][evidence.letters.joined] * value)
-        interval = _widened(line_bootstrap(_groups(marks, line), statistic, seed=SEED), value, shared)
+        interval = widened(line_bootstrap(_groups(marks, line), statistic, seed=SEED), value, shared)
         out[key] = length(evidence, value, interval, n, flags=flags)
     return out
 
@@ -136,7 +142,7 @@ def _spreads(evidence: Evidence, height: FloatArray, line: FloatArray) -> dict[s
     value, joined = _value(statistic, marks), evidence.letters.joined
     interval = line_bootstrap(_groups(marks, line), statistic, seed=SEED)
     shared = _SHARED["spread"][joined] * value
-    out: dict[str, Quantity] = {"height_cv": plain(value, "1", _widened(interval, value, shared), n)}
+    out: dict[str, Quantity] = {"height_cv": plain(value, "1", widened(interval, value, shared), n)}
     bodies = share.argmax(1) == _BODY
     bodies &= share.sum(1) > 0.5
     values = height[bodies]
@@ -146,7 +152,7 @@ def _spreads(evidence: Evidence, height: FloatArray, line: FloatArray) -> dict[s
         value = _value(ROBUST_CV, values)
         interval = line_bootstrap(_groups(values, line[bodies]), ROBUST_CV, seed=SEED)
         out["height_robust_cv"] = plain(
-            value, "1", _widened(interval, value, _SHARED["spread"][joined] * value), len(values)
+            value, "1", widened(interval, value, _SHARED["spread"][joined] * value), len(values)
         )
     return out
 
@@ -172,5 +178,5 @@ def _ratios(evidence: Evidence, height: FloatArray, foot: FloatArray, line: Floa
         interval = line_bootstrap(_groups(marks, line), statistic, seed=SEED)
         value = _value(statistic, marks)
         shared = _SHARED[key][evidence.letters.joined] * value
-        out[key] = plain(value, "1", _widened(interval, value, shared), n)
+        out[key] = plain(value, "1", widened(interval, value, shared), n)
     return out
