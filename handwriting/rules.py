@@ -364,8 +364,9 @@ def _completed(ruling: Ruling, px_per_mm: float) -> Ruling:
     rows = [(float(o), i in writing) for i, o in enumerate(ruling.offsets)]
     added: list[tuple[float, bool]] = []
     for i, (row, carries) in enumerate(rows):
-        # The next rule of the same place: a whole number of pitches on; one pitch on means nothing is missing.
-        steps = [(other - row) / pitch for other, _ in rows[i + 1 :]]
+        # The next rule of the same place: a whole number of pitches on; one pitch on means nothing is missing. Up to
+        # four rules a pitch and four pitches on: 16 rules to look at, and a few outside the pattern.
+        steps = [(other - row) / pitch for other, _ in rows[i + 1 : i + 21]]
         whole = [round(n) for n in steps if round(n) >= 1 and abs(n - round(n)) * pitch < tolerance]
         if whole and 2 <= whole[0] <= 4:
             added += [(row + pitch * n, carries) for n in range(1, whole[0])]
