@@ -22,7 +22,8 @@ BODY = 30  # centre line to centre line, px
 
 def evidence_of(shapes: list[list[tuple[int, int]]], *, mm_per_px: float | None = 0.1, width: int = 14) -> Evidence:
     """Return a page of solid bars: for each line the (foot above the baseline, ink height) of every bar, in px."""
-    x, y, piece, line, boxes, courses = [], [], [], [], [], []
+    x, y, piece, line, courses = [], [], [], [], []
+    boxes: list[tuple[int, int, int, int, int]] = []
     for k, bars in enumerate(shapes):
         base = 150 + 200 * k  # the row just below the feet
         for i, (foot, height) in enumerate(bars):
@@ -37,8 +38,8 @@ def evidence_of(shapes: list[list[tuple[int, int]]], *, mm_per_px: float | None 
         # A baseline runs through the middle of the lowest rows of ink.
         courses.append(TextLine(Polyline(ends, np.full(2, base - 1.0)), float(BODY + STROKE), None))
     shape = (200 * len(shapes) + 200, 2000)
-    ints = (np.concatenate(a).astype(np.int32) for a in (x, y, piece))
-    pieces = Pieces(*ints, np.array(boxes, np.int32), shape)
+    ink_x, ink_y, number = (np.concatenate(a).astype(np.int32) for a in (x, y, piece))
+    pieces = Pieces(ink_x, ink_y, number, np.array(boxes, np.int32), shape)
     ink = Ink(pieces, np.full(shape, 250, np.uint8), float(STROKE), 150.0, 1.0)
     numbers = np.concatenate(line).astype(np.int32)
     lines = Lines(tuple(courses), numbers, pieces, float(BODY + STROKE), 0.0)
