@@ -73,8 +73,8 @@ def measured(path, em_px, text):
 
 CASES = [
     *((name, text, size) for name in FONTS for text in (ORDINARY, FLAT) for size in (2.0, 3.0)),
-    # A page of nothing but serifed x, z, v and w this large: the level serifs run together into what the finder of rules
-    # takes for printed rules, so large sizes are of the fonts without serifs.
+    # A page of nothing but serifed x, z, v and w this large: the level serifs run together into what the finder of
+    # rules takes for printed rules, so large sizes are of the fonts without serifs.
     *((name, FLAT, size) for name in FONTS[:2] for size in (4.5, 6.0)),
 ]
 

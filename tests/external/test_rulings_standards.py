@@ -64,14 +64,15 @@ def true_course(place_mm, x, shape, turn):
 
 def page(name, skew_deg, writing=None):
     ruling = find_ruling(name)
-    paper = np.full((TALL, WIDE), 245.0)
+    paper = np.full((TALL, WIDE), 245.0, np.float32)
     for place, pen in level_lines(name)[0]:
         draw_line(paper, place, pen, skew_deg)
     if ruling.upright_pitch_mm:
         for i in range(int(200 / ruling.upright_pitch_mm)):
             pen = FINE if ruling.kind == "squared" else HEAVY
             draw_line(paper, 7 + i * ruling.upright_pitch_mm, pen, skew_deg, upright=True)
-    paper = cv2.GaussianBlur(paper, (0, 0), 0.6) + np.random.default_rng(3).normal(0, 2.5, paper.shape)
+    paper = cv2.GaussianBlur(paper, (0, 0), 0.6)
+    paper += 2.5 * np.random.default_rng(3).standard_normal(paper.shape, np.float32)
     if writing is not None:
         paper = paper * (writing / 255.0)
     return np.clip(paper, 0, 255).astype(np.uint8)
