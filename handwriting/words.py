@@ -250,7 +250,7 @@ def _is_stop(unit: _Unit, size: float) -> bool:
 
 
 def _joined(a: FloatArray, b: FloatArray) -> FloatArray:
-    return cv2.convexHull(np.concatenate([a, b]).astype(np.float32)).reshape(-1, 2).astype(np.float64)
+    return np.asarray(cv2.convexHull(np.concatenate([a, b]).astype(np.float32)).reshape(-1, 2), np.float64)
 
 
 def hull_gap(left: FloatArray, right: FloatArray) -> float:

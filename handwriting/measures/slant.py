@@ -5,8 +5,8 @@
 
 A stroke is a straight stretch of the outline, left or right edge, at least 0.6 x-heights tall; ends are left out, and
 each counts by its height. The mean leaves out what leans otherwise than the crowd (Tukey's biweight at three SD): v, w,
-x and z have straight strokes that lean both ways, and joins lean right. The spread is the median distance from the mean,
-scaled to an SD, of strokes as tall as an x-height where there are enough, with the error of one angle taken off.
+x and z have straight strokes that lean both ways, and joins lean right. The spread is the median distance from the
+mean, scaled to an SD, of strokes as tall as an x-height where there are enough, the error of one angle taken off.
 
 A second estimate, the shear that makes the page's columns most distinct, must agree within 5 degrees, else the slant
 carries ``slant-unsure``.
@@ -34,6 +34,8 @@ LEAST = 5
 LEAST_TALL = 20
 DISAGREE_DEG = 5.0
 ASTRAY_DEG = 24.0
+# An edge of some 30 rows that steps once reads 2 degrees off.
+LEAST_SD_DEG = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,7 +97,7 @@ def _crowd(marks: FloatArray) -> float:
 
 def _robust_sd(marks: FloatArray, centre: float) -> float:
     away = np.abs(marks[:, 0] - centre)
-    return max(MAD_TO_SD * float(np.median(away[away < ASTRAY_DEG])), 0.5)
+    return max(MAD_TO_SD * float(np.median(away[away < ASTRAY_DEG])), LEAST_SD_DEG)
 
 
 def _middle(start: float, sd: float) -> Statistic:
@@ -133,7 +135,7 @@ def _spread(
         order = np.argsort(away, kind="stable")
         running = np.cumsum(weights[:, order] * sample[order, 1], axis=1)
         half = away[order][np.argmax(running >= running[:, -1:] / 2, axis=1)]
-        return np.sqrt(np.maximum((MAD_TO_SD * half) ** 2 - noise, 0))
+        return np.asarray(np.sqrt(np.maximum((MAD_TO_SD * half) ** 2 - noise, 0)))
 
     statistic = Statistic(spread, spread=True, smooth=False)
     chosen, on = marks[used], line[used]
@@ -188,7 +190,7 @@ def _edges(pieces: Pieces, *, right: bool) -> NDArray[np.int64]:
 def _run_widths(pieces: Pieces, edge: NDArray[np.int64], *, right: bool) -> FloatArray:
     """Return the width of the run of ink each edge belongs to, px."""
     other = _edges(pieces, right=not right)
-    return np.abs(pieces.x[edge] - pieces.x[other]).astype(np.float64) + 1
+    return np.asarray(np.abs(pieces.x[edge] - pieces.x[other]) + 1.0)
 
 
 def _chains(pieces: Pieces, edge: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -8,10 +8,10 @@
     space_overlap       P(a gap between letters is wider than a gap between words)
 
 A gap is the least horizontal distance between the convex hulls of neighbours over the heights both reach, negative
-where they overlap. Which kind a gap is of is known only by its size, so cutting at a threshold would take the narrow ends
-off one kind and give them to the other, and spread would read low. Every gap counts for each kind by its chance of being
-of that kind instead (the mixture fitted in `words`). A gap more than three times the usual word gap is no spacing (a
-blank left open, a stray mark) and is left out.
+where they overlap. Which kind a gap is of is known only by its size, so cutting at a threshold would take the narrow
+ends off one kind and give them to the other, and spread would read low. Every gap counts for each kind by its chance of
+being of that kind instead (the mixture fitted in `words`). A gap more than three times the usual word gap is no spacing
+(a blank left open, a stray mark) and is left out.
 
 What it does not see: joined neighbours (they have no gap), and the text: a gap is a word gap by its width alone.
 
@@ -26,21 +26,22 @@ import numpy as np
 from handwriting.bootstrap import line_bootstrap
 from handwriting.measures.evidence import SEED, Evidence, length, plain
 from handwriting.quantity import NotMeasured, Quantity
-from handwriting.statistics import FloatArray, Interval, Statistic
+from handwriting.statistics import FloatArray, Interval, Statistic, wilson
 from handwriting.words import Gap
 
 FEW_WORDS = 10
 FEW_LETTERS = 30
 LEAST = 3
+LEAST_SPREAD = 10
 FAR = 3.0
 
 
 def spacing(evidence: Evidence) -> dict[str, Quantity]:
     """Return every measure of spacing by its key.
 
-    Not measured with fewer than three gaps of a kind. Flags: ``few-words`` under ten word gaps, ``few-letters`` under
-    30 letter gaps, ``joined`` when there are fewer letter gaps than words, ``words-unsure`` when more than one gap in
-    twenty may be of either kind.
+    Not measured with fewer than three gaps of a kind; spread with fewer than ten, or where most letters are joined.
+    Flags: ``few-words`` under ten word gaps, ``few-letters`` under 30 letter gaps, ``joined`` when there are fewer
+    letter gaps than words, ``words-unsure`` when more than one gap in twenty may be of either kind.
     """
     gaps = _usual(evidence.words.gaps)
     marks = np.array([(gap.px, gap.between) for gap in gaps]).reshape(-1, 2)
@@ -88,7 +89,7 @@ def _one_kind(
     mean, cv = KINDS[name]
     value = _value(mean, marks)
     interval = line_bootstrap(groups, mean, seed=SEED)
-    x_height = float(np.median([text_line.x_height for text_line in evidence.lines.lines]))
+    x_height = _x_height(evidence)
     ratio = (
         interval
         if isinstance(interval, NotMeasured)
@@ -97,11 +98,30 @@ def _one_kind(
     return {
         keys[0]: length(evidence, value, interval, n, flags=flags),
         keys[1]: plain(value / x_height, "1", ratio, n, flags),
-        keys[2]: _number(groups, cv, n, flags) if value > 0 else _no_cv(),
+        keys[2]: _cv(groups, cv, n, name, flags) if value > 0 else _no_ratio(),
     }
 
 
-def _no_cv() -> NotMeasured:
+def _x_height(evidence: Evidence) -> float:
+    """Return the ink height of the bodies, px: of the letters' marks, or of the lines where there are none."""
+    centre = float(evidence.letters.centre[0])
+    if centre > 0:
+        return centre + evidence.letters.stroke_px
+    return float(np.median([text_line.x_height for text_line in evidence.lines.lines]))
+
+
+def _cv(groups: list[FloatArray], statistic: Statistic, n: int, name: str, flags: tuple[str, ...]) -> Quantity:
+    if "joined" in flags:
+        return NotMeasured("joined", "most letters are joined: the few gaps left do not show their spread")
+    if n < LEAST_SPREAD:
+        return NotMeasured(
+            "few-words" if name == "word" else "few-letters",
+            f"fewer than {LEAST_SPREAD} gaps between {name}s: too few for their spread",
+        )
+    return _number(groups, statistic, n, flags)
+
+
+def _no_ratio() -> NotMeasured:
     return NotMeasured("undefined", "the mean gap is not above zero, so its spread has no ratio to it")
 
 
@@ -111,13 +131,16 @@ def _number(groups: list[FloatArray], statistic: Statistic, n: int, flags: tuple
 
 
 def _overlap(groups: list[FloatArray], n: int, flags: tuple[str, ...]) -> Quantity:
-    """Return the overlap with its interval held inside 0 to 1."""
-    value = _value(SPACE_OVERLAP, np.concatenate(groups))
+    """Return the overlap; its interval is never narrower than that of a share of the rarer kind of gap."""
+    marks = np.concatenate(groups)
+    value = _value(SPACE_OVERLAP, marks)
     interval = line_bootstrap(groups, SPACE_OVERLAP, seed=SEED)
     if isinstance(interval, NotMeasured):
         return interval
-    held = Interval(max(0.0, interval.low), min(1.0, interval.high), interval.se)
-    return plain(value, "1", held, n, flags)
+    rarer = float(min(marks[:, 1].sum(), (1 - marks[:, 1]).sum()))
+    share = wilson(value * rarer, rarer)
+    low, high = max(0.0, min(interval.low, share.low)), min(1.0, max(interval.high, share.high))
+    return plain(value, "1", Interval(low, high, max(interval.se, share.se)), n, flags)
 
 
 def _value(statistic: Statistic, marks: FloatArray) -> float:

@@ -1,0 +1,81 @@
+"""Slant: bars of exactly known slant, on level and on rising lines."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from importlib import import_module
+
+import numpy as np
+import pytest
+from drawn_bars import Bar, evidence_of, lines_of, row_of
+
+from handwriting.measures.evidence import Evidence
+from handwriting.measures.slant import slant
+from handwriting.quantity import Measured, NotMeasured
+
+# Odd fractions, so that the grid cuts every bar at another place.
+GAPS = [12.13, 12.37, 60.71, 12.59, 12.83, 60.19, 12.47, 12.91, 60.29, 12.07, 12.67]
+
+
+def page(slant_deg: float, rise: float = 0.0) -> Evidence:
+    return evidence_of(lines_of([row_of(GAPS, slant_deg=slant_deg)] * 3, rise=rise))
+
+
+@pytest.mark.parametrize("slant_deg", [44.0, 45.0, 46.0, 60.0, 89.0, 90.0, 91.0, 120.0, 134.0, 135.0, 136.0])
+def test_slant_of_bars(slant_deg: float) -> None:
+    found = slant(page(slant_deg))["slant"]
+    assert isinstance(found, Measured)
+    assert found.value == pytest.approx(slant_deg, abs=0.5)
+    assert found.low <= found.value <= found.high
+    assert found.flags == ()
+
+
+def test_slant_is_to_the_line_not_to_the_page() -> None:
+    """Bars that lean 80 degrees to the page's level on a line rising by 3 degrees lean 77 degrees to the line."""
+    rise = float(np.tan(np.radians(3.0)))
+    # A bar leans 1 / tan(slant) columns for each row above its line: its direction is (lean, 1 + rise lean).
+    lean = 1 / np.tan(np.radians(80.0))
+    page_deg = np.degrees(np.arctan2(1 + rise * lean, lean))
+    found = slant(page(80.0, rise))["slant"]
+    assert isinstance(found, Measured)
+    assert found.value == pytest.approx(page_deg - 3.0, abs=0.5)
+
+
+def test_spread_of_known_angles() -> None:
+    angles = np.random.default_rng(1).normal(85, 5, (6, 20))
+    rows = [[Bar(300 + 60 * i, height=60, slant_deg=float(a)) for i, a in enumerate(line)] for line in angles]
+    found = slant(evidence_of(lines_of(rows)))
+    spread = found["slant_spread"]
+    assert isinstance(spread, Measured)
+    assert spread.value == pytest.approx(float(angles.std(ddof=1)), abs=0.4)
+    assert spread.low < float(angles.std(ddof=1)) < spread.high
+    assert found["slant"].value == pytest.approx(85, abs=1.2)
+
+
+def test_bars_that_lean_otherwise_are_left_out() -> None:
+    rows = [
+        [Bar(300 + 60 * i, height=60, slant_deg=70.0 if i % 5 == 0 else 100.0) for i in range(20)] for _ in range(3)
+    ]
+    found = slant(evidence_of(lines_of(rows)))["slant"]
+    assert isinstance(found, Measured)
+    assert found.value == pytest.approx(100.0, abs=0.5)
+
+
+def test_flag_when_the_second_estimate_disagrees(monkeypatch: pytest.MonkeyPatch) -> None:
+    evidence = page(80.0)
+    monkeypatch.setattr(import_module("handwriting.measures.slant"), "lean", lambda _: 1 / np.tan(np.radians(74.0)))
+    found = slant(evidence)["slant"]
+    assert isinstance(found, Measured)
+    assert found.flags == ("slant-unsure",)
+
+
+def test_too_few_strokes() -> None:
+    found = slant(evidence_of(lines_of([[Bar(300), Bar(340)]])))
+    for key in ("slant", "slant_spread"):
+        assert isinstance(found[key], NotMeasured)
+        assert found[key].flag == "slant-unsure"
+
+
+def test_the_scale_does_not_enter() -> None:
+    one = page(80.0)
+    assert slant(one)["slant"] == slant(replace(one, mm_per_px=None))["slant"]
