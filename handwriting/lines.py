@@ -387,7 +387,9 @@ def _without_ghosts(
             common = in_group[:, other] > 0.09 * piece_ink
             tied = float(in_group[common, k].sum() / max(in_group[:, k].sum(), 1))
             ghost = ink[k] < (0.75 if apart < 1.1 * body else 0.33 if pitch is None else 0.5) * rival
-            if ghost or (tied > 0.5 and ink[k] < 1.3 * rival):
+            # The arms of one large letter, closer than lines stand: part of the line that holds its foot.
+            arm = pitch is not None and ink[k] < 0.25 * ink[other]
+            if ghost or (tied > 0.5 and (ink[k] < 1.3 * rival or arm)):
                 alive.remove(k)
                 break
     return [groups[k] for k in sorted(alive)]

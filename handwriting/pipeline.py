@@ -42,7 +42,7 @@ from handwriting.rules import Ruling, find_rules
 from handwriting.sheet.reading import SheetReading, read_sheet
 from handwriting.sources import all_sources
 from handwriting.task import COUNTING_RULE, Task, count_letters
-from handwriting.turning import upright
+from handwriting.turning import overhang, upright
 from handwriting.words import Words, find_words
 
 # Writing covers a few hundredths of a page; a picture's shades cover more, in patches wider than any pen's line.
@@ -50,6 +50,8 @@ _MOST_INK = 0.22
 _MUCH_INK = 0.1
 _BROAD_MM = 1.2
 _LEAST_PX = 64
+# Upright pages have 1.8 to 8 times as much ink above the bodies as below them.
+_ON_ITS_HEAD = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,12 +165,17 @@ def find_writing(page: Page, sheet: SheetReading | None, options: Options) -> Fo
             where=page.name,
             fix="Scan the whole page at 300 dots to the inch",
         )
+    if sheet is not None:
+        return _look(page, frame, sheet)
+    turn = upright(flatten(frame.grey, frame.px_per_mm), frame.px_per_mm)
+    found = _look(page, frame.turned(turn) if turn else frame, None)
+    above, below = overhang(found.lines)
+    return _look(page, found.frame.turned(180), None) if below > _ON_ITS_HEAD * above else found
+
+
+def _look(page: Page, frame: Frame, sheet: SheetReading | None) -> Found:
+    """Run the stages on a frame taken to be upright."""
     flat = flatten(frame.grey, frame.px_per_mm)
-    if sheet is None:
-        turn = upright(flat, frame.px_per_mm)
-        if turn:
-            frame = frame.turned(turn)
-            flat = flatten(frame.grey, frame.px_per_mm)
     rules = find_rules(flat, frame.px_per_mm)
     lifted, cut = lift_rules(flat, rules, frame.px_per_mm)
     ink = find_ink(lifted, cut, rules, frame.px_per_mm)
