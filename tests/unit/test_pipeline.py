@@ -44,7 +44,7 @@ def test_the_record_survives_being_written(upright):
     assert to_json(load(to_json(upright.record))) == to_json(upright.record)
 
 
-@pytest.mark.parametrize("quarters", [1])
+@pytest.mark.parametrize("quarters", [1, 3])
 def test_sideways_page_is_turned_and_measured(drawn, upright, quarters):
     image = np.ascontiguousarray(np.rot90(drawn.image, quarters))
     result = measure_page(page_of(image, DPI), read_task(text=PASSAGES[1]), Options())
@@ -58,6 +58,14 @@ def test_sideways_page_is_turned_and_measured(drawn, upright, quarters):
         back = np.rot90(labels, -quarters)
         same = back == upright.label_maps()[name]
         assert np.mean(same[(back > 0) | ~same]) > 0.97
+
+
+def test_page_on_its_head_is_turned_and_measured(drawn, upright):
+    image = np.ascontiguousarray(np.rot90(drawn.image, 2))
+    record = measure_page(page_of(image, DPI), read_task(text=PASSAGES[1]), Options()).record
+    assert record.page.turned_deg == 180
+    assert "turned" in {flag.code for flag in record.flags}
+    assert [len(line.words) for line in record.lines] == [len(line.words) for line in upright.record.lines]
 
 
 def cut(drawn):
