@@ -196,7 +196,7 @@ def _answer(level: NDArray[np.float32], body: float) -> tuple[NDArray[np.float32
 
 
 def _regions(answer: NDArray[np.float32], smooth: NDArray[np.float32], body: float) -> NDArray[np.int32]:
-    """Number the connected regions where the answer says body."""
+    """Return the numbered connected regions where the answer says body."""
     strong = np.percentile(answer[answer > 0], 90) if (answer > 0).any() else 0.0
     mask = ((answer > 0.10 * strong) & (answer > 0.06 * smooth)).astype(np.uint8)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4, ltype=cv2.CV_32S)
@@ -304,7 +304,9 @@ def _pitch(lines: list[list[int]], fragments: list[_Fragment], body: float) -> f
     return float(np.median(np.diff(rows)))
 
 
-def _shares(fragments: list[_Fragment], pieces: Pieces, region_of: NDArray[np.int32], slope: float, cell: int) -> FloatArray:
+def _shares(
+    fragments: list[_Fragment], pieces: Pieces, region_of: NDArray[np.int32], slope: float, cell: int
+) -> FloatArray:
     """Return how many ink pixels each piece has in each fragment, shape (pieces, fragments)."""
     x, y, _ = _level_rows(pieces, slope, cell)
     region = region_of[np.minimum(y, region_of.shape[0] - 1), np.minimum(x, region_of.shape[1] - 1)]
@@ -314,7 +316,9 @@ def _shares(fragments: list[_Fragment], pieces: Pieces, region_of: NDArray[np.in
     return flat.reshape(len(pieces.boxes), n).astype(np.float64)
 
 
-def _join_along(lines: list[list[int]], fragments: list[_Fragment], body: float, tolerance: float = 0.0) -> list[list[int]]:
+def _join_along(
+    lines: list[list[int]], fragments: list[_Fragment], body: float, tolerance: float = 0.0
+) -> list[list[int]]:
     """Join groups that continue each other along the line, the surest pair first."""
     alive = dict(enumerate(lines))
     costs: dict[tuple[int, int], float] = {}
@@ -413,7 +417,9 @@ def _course(group: list[int], fragments: list[_Fragment], x: float, reach: float
     return float(np.average(rows, weights=weights))
 
 
-def _continuation(a: list[int], b: list[int], fragments: list[_Fragment], body: float, tolerance: float) -> float | None:
+def _continuation(
+    a: list[int], b: list[int], fragments: list[_Fragment], body: float, tolerance: float
+) -> float | None:
     """Return the cost of `b` continuing `a` to the right, None when it does not."""
     a0, a1 = _ends(a, fragments)
     b0, b1 = _ends(b, fragments)
@@ -447,7 +453,7 @@ def _assign(
     level: NDArray[np.float32],
     answer: NDArray[np.float32],
 ) -> NDArray[np.int32]:
-    """Give every ink pixel a line: by its piece, cut along the valley where a piece has substantial ink in two lines."""
+    """Give every ink pixel a line: by its piece, cut along the valley where a piece has much ink in two lines."""
     line_of_region = np.full(int(region_of.max()) + 2, -1, np.int32)
     for k, group in enumerate(groups):
         line_of_region[group] = k
@@ -464,7 +470,11 @@ def _assign(
     # A piece shared by two lines: both have more in it than a tail (about half a body's worth of stroke).
     substantial = 0.55 * body * cell * max(2.0, 0.12 * body * cell)
     order = np.sort(table, axis=1)
-    shared = np.flatnonzero((order[:, -2] > np.maximum(substantial, 0.12 * order[:, -1]))) if len(groups) > 1 else np.empty(0, int)
+    shared = (
+        np.flatnonzero(order[:, -2] > np.maximum(substantial, 0.12 * order[:, -1]))
+        if len(groups) > 1
+        else np.empty(0, int)
+    )
     if len(shared):
         nearest = _nearest_zone(zone, len(groups))
         for p in shared:
@@ -478,7 +488,9 @@ def _assign(
 
 def _nearest_zone(zone: NDArray[np.int32], count: int) -> NDArray[np.int32]:
     """Return for each cell the line whose zone is nearest."""
-    _, index = cv2.distanceTransformWithLabels((zone < 0).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
+    _, index = cv2.distanceTransformWithLabels(
+        (zone < 0).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+    )
     lookup = np.full(int(index.max()) + 1, -1, np.int32)
     inside = zone >= 0
     lookup[index[inside]] = zone[inside]
@@ -604,7 +616,8 @@ def _baseline(x: FloatArray, y: FloatArray, slope: float, body_px: float) -> Pol
         weight = np.clip(1 - (residual / (width * body_px)) ** 2, 0, None) ** 2
         if (weight > 0).sum() < terms + 2:
             break
-        coefficients = np.linalg.solve(design.T @ (design * weight[:, None]) + penalty + 1e-6 * np.eye(terms + 1), design.T @ (weight * y))
+        matrix = design.T @ (design * weight[:, None]) + penalty + 1e-6 * np.eye(terms + 1)
+        coefficients = np.asarray(np.linalg.solve(matrix, design.T @ (weight * y)), np.float64)
     corners = np.linspace(ends[0], ends[1], 2 if terms == 1 else 9)
     return Polyline(corners, np.polynomial.polynomial.polyval((corners - middle) / span, coefficients))
 

@@ -61,7 +61,12 @@ def one(seed: int) -> dict[str, Any]:
     image = phantom.image
     grey = image if image.ndim == 2 else cv2.cvtColor(image, cv2.COLOR_RGB2GRAY)
     page = Page(grey, image if image.ndim == 3 else None, "0" * 64, f"seed {seed}", "PNG")
-    row: dict[str, Any] = {"seed": seed, "joined": writer.joined, "true_lines": len(phantom.truth.lines), "ruling": paper.rules}
+    row: dict[str, Any] = {
+        "seed": seed,
+        "joined": writer.joined,
+        "true_lines": len(phantom.truth.lines),
+        "ruling": paper.rules,
+    }
     try:
         result = measure_page(page, read_task(seconds=300, letters=100), Options(Given(dpi=capture.dpi)))
     except HandwritingError as error:
@@ -101,7 +106,18 @@ def table(rows: list[dict[str, Any]]) -> str:
         "| measure | pages | bias | mean error | 95 % interval holds it |",
         "|---|---|---|---|---|",
     ]
-    names = ("x_height", "x_height_centre", "height_cv", "word_space", "word_space_cv", "letter_space", "slant", "slant_spread", "baseline_wander", "stroke_width")
+    names = (
+        "x_height",
+        "x_height_centre",
+        "height_cv",
+        "word_space",
+        "word_space_cv",
+        "letter_space",
+        "slant",
+        "slant_spread",
+        "baseline_wander",
+        "stroke_width",
+    )
     for key in names:
         got = [r[key] for r in rows if key in r]
         if got:
@@ -110,9 +126,13 @@ def table(rows: list[dict[str, Any]]) -> str:
             lines.append(f"| {key} | {len(got)} | {errors.mean():+.3f} | {np.abs(errors).mean():.3f} | {held:.0f} % |")
     rules = np.array([r["rules"] for r in rows if r.get("rules")])
     if len(rules):
+        found = 100 * len(rules) / max(1, sum(r["ruling"] != "none" for r in rows))
         lines += [
             "",
-            f"Rules on {len(rules)} ruled pages (found on {100 * len(rules) / max(1, sum(r['ruling'] != 'none' for r in rows)):.0f} % of those that have them): skew within {np.abs(rules[:, 0]).max():.3f}° at most, pitch within {100 * np.abs(rules[:, 1]).max():.2f} %, place {np.median(rules[:, 2]):.3f} mm RMS in the middle page, {rules[:, 2].max():.3f} mm on the worst.",
+            f"Rules on {len(rules)} ruled pages (found on {found:.0f} % of those that have them): "
+            f"skew within {np.abs(rules[:, 0]).max():.3f}° at most, pitch within "
+            f"{100 * np.abs(rules[:, 1]).max():.2f} %, place {np.median(rules[:, 2]):.3f} mm RMS in the middle page, "
+            f"{rules[:, 2].max():.3f} mm on the worst.",
         ]
     exact = np.mean([r.get("lines") == r["true_lines"] for r in rows])
     refused = sum("refused" in r for r in rows)
@@ -136,7 +156,10 @@ def main() -> None:
             rows.append(row)
             if given.each:
                 short = {k: round(v[0], 3) for k, v in row.items() if isinstance(v, tuple) and k != "rules"}
-                sys.stdout.write(f"{row['seed']} {'joined' if row['joined'] else ''} {row['ruling']} lines {row.get('lines')}/{row['true_lines']} {row.get('refused', '')} {row.get('rules')} {short}\n")
+                sys.stdout.write(
+                    f"{row['seed']} {'joined' if row['joined'] else ''} {row['ruling']} lines {row.get('lines')}"
+                    f"/{row['true_lines']} {row.get('refused', '')} {row.get('rules')} {short}\n"
+                )
                 sys.stdout.flush()
     text = table(rows)
     sys.stdout.write(text + "\n")
