@@ -235,6 +235,7 @@ def _pieces(mask: ByteImage, rules: Rules, px_per_mm: float) -> tuple[Pieces, tu
     rounded = (np.minimum(wide, tall) > 3.2 * px_per_mm) & (np.maximum(wide, tall) < 9 * px_per_mm) & solid
     beside = (left < 28 * px_per_mm) | (left + wide > width - 28 * px_per_mm)
     aside |= rounded & beside & (np.abs(wide - tall) < 0.35 * np.maximum(wide, tall))
+    aside |= _holes(mask, labels, count, px_per_mm)
     aside[0] = keep[0] = False
     keep &= ~aside
     for family, turned in ((rules.across, False), (rules.down, True), *((m, True) for m in rules.margins)):
@@ -260,6 +261,24 @@ def _pieces(mask: ByteImage, rules: Rules, px_per_mm: float) -> tuple[Pieces, tu
         piece = number[labels[y, x]]
     wanted = piece >= 0
     return Pieces(x[wanted], y[wanted], piece[wanted], stats[keep], mask.shape), boxes
+
+
+def _holes(mask: ByteImage, labels: NDArray[np.int32], count: int, px_per_mm: float) -> NDArray[np.bool_]:
+    """Tell which pieces near the left or right edge hold a full disc 3 mm across: punch holes, also with a rule in them."""
+    step = 4
+    small = cv2.resize(mask, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
+    across = max(3, round(3.0 * px_per_mm / step))
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (across, across))
+    y, x = np.nonzero(cv2.erode(small, disc) > 200)
+    edge = 28 * px_per_mm / step
+    beside = (x < edge) | (x > small.shape[1] - edge)
+    found = np.zeros(count, bool)
+    found[
+        labels[
+            np.minimum(y[beside] * step + 2, labels.shape[0] - 1), np.minimum(x[beside] * step + 2, labels.shape[1] - 1)
+        ]
+    ] = True
+    return found
 
 
 def _crossings(

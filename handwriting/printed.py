@@ -94,7 +94,16 @@ def _shapes(pieces: Pieces, px_per_mm: float) -> NDArray[np.bool_]:
         x, y = pieces.x[mine] - left[p], pieces.y[mine] - top[p]
         side = (x < band) | (x >= wide[p] - band) | (y < band) | (y >= tall[p] - band)
         printed[p] = side.mean() > 0.8 and area[p] > 1.2 * (wide[p] + tall[p])
-    # What stands wholly inside a frame's line is its label only when it is print itself: leave it.
+    blocks = (np.minimum(wide, tall) > 2.5 * px_per_mm) & (area > 0.4 * wide * tall)
+    rings = (np.minimum(wide, tall) > 5 * px_per_mm) & (np.abs(wide - tall) < 0.06 * np.maximum(wide, tall))
+    for p in np.flatnonzero((blocks | rings) & ~printed):
+        mine = pieces.piece == p
+        points = np.stack([pieces.x[mine], pieces.y[mine]], 1)
+        hull = cv2.contourArea(cv2.convexHull(points))
+        # A scribble has a ragged outline, and no hand draws a circle true to a twentieth.
+        solid = blocks[p] and area[p] > 0.93 * hull
+        radius = np.hypot(*(points - (points.max(0) + points.min(0)) / 2).T)
+        printed[p] = solid or bool(rings[p] and radius.std() < 0.05 * radius.mean())
     return printed
 
 
