@@ -264,7 +264,7 @@ def _pieces(mask: ByteImage, rules: Rules, px_per_mm: float) -> tuple[Pieces, tu
 
 
 def _holes(mask: ByteImage, labels: NDArray[np.int32], count: int, px_per_mm: float) -> NDArray[np.bool_]:
-    """Tell which pieces near the left or right edge hold a full disc 3 mm across: punch holes, with or without a rule."""
+    """Tell which pieces near the left or right edge hold a full disc 3 mm across: punch holes, ruled or not."""
     step = 4
     small = cv2.resize(mask, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
     across = max(3, round(3.0 * px_per_mm / step))

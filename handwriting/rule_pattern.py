@@ -94,7 +94,7 @@ def find_pattern(offsets: FloatArray, weight: FloatArray, tolerance: float) -> P
     if best is None:
         return None
     if kind == "single":
-        # Letters between finer rules are small: wider rules whose ink seems to differ are plain ones, written on or not.
+        # Letters between finer rules are small: wider rules whose ink seems to differ are plain, written on or not.
         fine = best.pitch <= 18 * tolerance
         return (_heavier(best, weight) if fine else None) or Pattern(
             kind, best.offsets, best.follows, best.pitch, best.error, tuple(np.flatnonzero(best.follows).tolist())
