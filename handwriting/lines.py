@@ -100,6 +100,8 @@ def find_lines(ink: Ink, ruling: Ruling | None, px_per_mm: float) -> Lines:
         A rough scale; letters from about 1 to 12 mm tall are looked for.
     """
     pieces = ink.pieces
+    if len(pieces.boxes) == 0:
+        return Lines((), np.empty(0, np.int32), pieces, 0.0, 0.0)
     cell = max(1, round(px_per_mm / 3.2))
     slope = ruling.slope if ruling is not None else _writing_slope(pieces, cell)
     level = _reduced(pieces, slope, cell)

@@ -23,7 +23,7 @@ from handwriting.frame import SHEET_DPI, Frame, make_frame, to_page_pixels
 from handwriting.geometry import Box
 from handwriting.ink import Ink, find_ink, flatten, lift_rules
 from handwriting.letters import Letters, find_letters
-from handwriting.lines import Lines, find_lines
+from handwriting.lines import Lines
 from handwriting.measures import SEED, Evidence, measure_all
 from handwriting.page import Page
 from handwriting.printed import set_print_aside
@@ -191,8 +191,7 @@ def _look(page: Page, frame: Frame, sheet: SheetReading | None) -> Found:
             fix="Scan the written page itself, dark ink on light paper",
         )
     ruling = rules.across if sheet is None else _sheet_rules(sheet, frame)
-    ink, printed = set_print_aside(ink, ruling, frame)
-    lines = find_lines(ink, ruling, frame.px_per_mm)
+    ink, printed, lines = set_print_aside(ink, ruling, frame)
     if not lines.lines or not _like_writing(lines, ink):
         raise NoWritingError(
             "no writing was found on the page",

@@ -31,20 +31,23 @@ _STEADY = 0.05
 _FEWEST = 8
 
 
-def set_print_aside(ink: Ink, ruling: Ruling | None, frame: Frame) -> tuple[Ink, tuple[Box, ...]]:
-    """Return the ink without print, and the boxes of what was set aside, frame px."""
+def set_print_aside(ink: Ink, ruling: Ruling | None, frame: Frame) -> tuple[Ink, tuple[Box, ...], Lines]:
+    """Return the ink without print, the boxes of what was set aside (frame px), and the lines of what is left."""
     pieces = ink.pieces
     printed = _shapes(pieces, frame.px_per_mm)
+    boxes: tuple[Box, ...] = ()
     if frame.sheet is not None:
         printed |= _outside(pieces, frame)
-        return _without(ink, printed, ())
-    twins = _with_twin(pieces, ink.stroke_px, frame.px_per_mm)
-    boxes: tuple[Box, ...] = ()
-    if twins.sum() >= _FEWEST:
-        lines = find_lines(ink, ruling, frame.px_per_mm)
-        found, boxes = _printed_lines(lines, twins, pieces)
-        printed |= found
-    return _without(ink, printed, boxes)
+    else:
+        twins = _with_twin(pieces, ink.stroke_px, frame.px_per_mm)
+        if twins.sum() >= _FEWEST:
+            lines = find_lines(ink, ruling, frame.px_per_mm)
+            found, boxes = _printed_lines(lines, twins, pieces)
+            printed |= found
+            if not printed.any():
+                return ink, (), lines
+    ink, boxes = _without(ink, printed, boxes)
+    return ink, boxes, find_lines(ink, ruling, frame.px_per_mm)
 
 
 def _without(ink: Ink, printed: NDArray[np.bool_], boxes: tuple[Box, ...]) -> tuple[Ink, tuple[Box, ...]]:

@@ -17,6 +17,7 @@ What it does not see: strokes that lean more than about 60 degrees from upright.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -147,6 +148,7 @@ def _value(statistic: Statistic, marks: FloatArray) -> float:
     return float(statistic.of(marks, np.ones((1, len(marks))))[0])
 
 
+@lru_cache(maxsize=1)
 def find_strokes(lines: Lines, stroke_px: float) -> Strokes:
     """Find the straight near-upright stroke edges of every line.
 
@@ -155,6 +157,8 @@ def find_strokes(lines: Lines, stroke_px: float) -> Strokes:
     lines : Lines
     stroke_px : float
         Typical width of the pen's line, px.
+
+    The last page's are kept: slant and stroke width both rest on them.
     """
     if not lines.lines:
         empty = np.empty(0)
