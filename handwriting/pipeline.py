@@ -38,7 +38,7 @@ from handwriting.record import (
     ScaleFacts,
     WordFacts,
 )
-from handwriting.rules import Ruling, find_rules
+from handwriting.rules import Rules, Ruling, find_rules
 from handwriting.sheet.reading import SheetReading, read_sheet
 from handwriting.sources import all_sources
 from handwriting.task import COUNTING_RULE, Task, count_letters
@@ -117,6 +117,8 @@ def measure_page(page: Page, task: Task, options: Options) -> Result:
     """
     dpi = None if page.claimed_dpi is None else page.claimed_dpi[0]
     sheet = read_sheet(page.grey, bar_mm=options.bar_mm, dpi=dpi, text=task.text or None, where=page.name)
+    if sheet is not None and sheet.text and not task.text:
+        task = replace(task, text=sheet.text)
     found = find_writing(page, sheet, options)
     scale = _scale(page, sheet, found, options)
     evidence = Evidence(
@@ -176,7 +178,8 @@ def find_writing(page: Page, sheet: SheetReading | None, options: Options) -> Fo
 def _look(page: Page, frame: Frame, sheet: SheetReading | None) -> Found:
     """Run the stages on a frame taken to be upright."""
     flat = flatten(frame.grey, frame.px_per_mm)
-    rules = find_rules(flat, frame.px_per_mm)
+    # The rules of a copying sheet are known; on any other page they are looked for.
+    rules = find_rules(flat, frame.px_per_mm) if sheet is None else _sheet_rules(sheet)
     lifted, cut = lift_rules(flat, rules, frame.px_per_mm)
     ink = find_ink(lifted, cut, rules, frame.px_per_mm)
     if ink is None:
@@ -190,7 +193,7 @@ def _look(page: Page, frame: Frame, sheet: SheetReading | None) -> Found:
             where=page.name,
             fix="Scan the written page itself, dark ink on light paper",
         )
-    ruling = rules.across if sheet is None else _sheet_rules(sheet, frame)
+    ruling = rules.across
     ink, printed, lines = set_print_aside(ink, ruling, frame)
     if not lines.lines or not _like_writing(lines, ink):
         raise NoWritingError(
@@ -209,16 +212,27 @@ def _like_writing(lines: Lines, ink: Ink) -> bool:
     return ink.stroke_px < 0.62 * heights[len(heights) // 2]
 
 
-def _sheet_rules(sheet: SheetReading, frame: Frame) -> Ruling | None:
-    """Return the base lines of a copying sheet, known exactly, as a ruling in frame px."""
-    rows = np.asarray(sheet.baselines_mm()) * SHEET_DPI / 25.4 - 0.5
-    if len(rows) == 0:
-        return None
-    pitch = float(np.median(np.diff(rows))) if len(rows) > 1 else 0.0
-    width = float(frame.grey.shape[1])
+def _sheet_rules(sheet: SheetReading) -> Rules:
+    """Return the printed rules of a copying sheet, known exactly, in frame px."""
+    k = SHEET_DPI / 25.4 * sheet.print_scale
+    level = sorted(r.y0 for r in sheet.layout.rules if r.y0 == r.y1)
+    steep = sorted(r.x0 for r in sheet.layout.rules if r.x0 == r.x1)
+    area = sheet.layout.area
+    base = np.asarray(sheet.layout.baselines)
+    carry = tuple(i for i, y in enumerate(level) if len(base) and np.abs(base - y).min() < 1e-6)
+    pitch = float(np.median(np.diff(base))) * k if len(base) > 1 else 0.0
+    across = _known("single", level, k, pitch, (area.left, area.right), carry) if level else None
+    down = _known("squared", steep, k, pitch, (area.top, area.bottom), ()) if steep else None
+    return Rules(across, down)
+
+
+def _known(
+    kind: str, places_mm: list[float], k: float, pitch: float, ends_mm: tuple[float, float], carry: tuple[int, ...]
+) -> Ruling:
+    """Return straight level rules at known places as a ruling in frame px."""
     return Ruling(
-        kind="single",
-        offsets=rows,
+        kind=kind,
+        offsets=np.asarray(places_mm) * k - 0.5,
         slope=0.0,
         bend=0.0,
         turn=0.0,
@@ -226,9 +240,9 @@ def _sheet_rules(sheet: SheetReading, frame: Frame) -> Ruling | None:
         pitch_error=0.0,
         residual_rms=0.0,
         darkness=0.0,
-        left=0.0,
-        right=width,
-        writing=tuple(range(len(rows))),
+        left=ends_mm[0] * k,
+        right=ends_mm[1] * k,
+        writing=carry,
     )
 
 

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
@@ -129,3 +130,37 @@ def test_few_lines_are_flagged(drawn):
     record = measure_page(page_of(short.image, DPI), read_task(), Options()).record
     assert "few-lines" in {flag.code for flag in record.flags}
     assert len(record.lines) == 1
+
+
+@pytest.fixture(scope="module")
+def written_sheet():
+    """A copying sheet with a line of bars between its rules: grey picture at 150 dots to the inch."""
+    pypdfium2 = pytest.importorskip("pypdfium2")
+    from handwriting.sheet.drawing import make_sheet
+    from handwriting.sheet.passages import find_passage
+    from handwriting.sheet.rulings import find_ruling
+
+    pdf = make_sheet(find_passage("fox"), find_ruling("8mm"))
+    sheet = np.asarray(pypdfium2.PdfDocument(pdf)[0].render(scale=200 / 72).to_pil().convert("L")).copy()
+    hand = draw("sun moon star rain snow wind over some moor", ABLE, Paper(rules="none"), Capture(dpi=200), 3)
+    grey = hand.image if hand.image.ndim == 2 else cv2.cvtColor(hand.image, cv2.COLOR_RGB2GRAY)
+    ink = np.argwhere(grey < 128)
+    (top, left), (foot, right) = ink.min(0), ink.max(0) + 1
+    line = grey[top:foot, left:right]
+    y, x = round(172 / 25.4 * 200), round(30 / 25.4 * 200)
+    width = min(line.shape[1], round(150 / 25.4 * 200))
+    place = sheet[y : y + line.shape[0], x : x + width]
+    np.minimum(place, line[:, :width], out=place)
+    return sheet
+
+
+def test_a_copying_sheet_needs_neither_scale_nor_text(written_sheet):
+    page = Page(written_sheet, None, "0" * 64, "sheet.png", "PNG")
+    record = measure_page(page, read_task(seconds=300, letters=30), Options()).record
+    assert record.scale.source == "copying sheet"
+    assert record.task["text"].startswith("A red fox")
+    # The passage, marks and boxes are print; only what stands in the writing area is measured.
+    area = min(line.box.top for line in record.lines)
+    assert area > 140
+    x_height = record.measures["x_height_centre"]
+    assert x_height.value == pytest.approx(ABLE.x_height_mm, abs=0.3)
