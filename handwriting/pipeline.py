@@ -46,6 +46,8 @@ from handwriting.turning import overhang, upright
 from handwriting.words import Words, find_words
 
 # Writing covers a few hundredths of a page; a picture's shades cover more, in patches wider than any pen's line.
+# Brighter than this (of 250) is bare paper once the light is evened out.
+_BARE = 230
 _MOST_INK = 0.22
 _MUCH_INK = 0.1
 _BROAD_MM = 1.2
@@ -207,9 +209,14 @@ def _look(page: Page, frame: Frame, sheet: SheetReading | None) -> Found:
 
 
 def _like_writing(lines: Lines, ink: Ink) -> bool:
-    """Tell whether the marks are strokes: thin beside their own height, as no photograph's shades are."""
+    """Tell whether the marks are strokes on paper: thin beside their own height, with even paper between them.
+
+    Letters are three times as tall as the pen is wide or more; the shades of a photograph are not, and leave less bare.
+    """
     heights = sorted(line.x_height for line in lines.lines)
-    return ink.stroke_px < 0.62 * heights[len(heights) // 2]
+    thickness = ink.stroke_px / heights[len(heights) // 2]
+    bare = float((ink.flat[::4, ::4] > _BARE).mean())
+    return thickness < 0.62 and (thickness < 0.25 or bare > 0.85)
 
 
 def _sheet_rules(sheet: SheetReading) -> Rules:

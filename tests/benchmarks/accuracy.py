@@ -99,9 +99,11 @@ def _rules(result: Any, truth: Any, pitch_mm: float) -> tuple[float, float, floa
 
 def table(rows: list[dict[str, Any]]) -> str:
     """Return the accuracy table as Markdown."""
+    first = rows[0]["seed"]
     lines = [
-        f"Version {handwriting.__version__}, {len(rows)} seeded pages, 150 to 600 dots to the inch, clean to rough;",
-        "against the value set for the writer. Command: `python tests/benchmarks/accuracy.py --pages 200 --write`.",
+        f"Version {handwriting.__version__}, {len(rows)} pages drawn from seeds {first} to {rows[-1]['seed']},",
+        "150 to 600 dots to the inch, clean to rough; against the value set for the writer. Command:",
+        f"`python tests/benchmarks/accuracy.py --first {first} --pages {len(rows)} --write`.",
         "",
         "| measure | pages | bias | mean error | 95 % interval holds it |",
         "|---|---|---|---|---|",
