@@ -439,7 +439,9 @@ def _continuation(
     drop_at_b = abs(_course(a, fragments, b0, reach) - at_b)
     drop_at_a = abs(_course(b, fragments, a1, reach) - at_a)
     miss = min(max(drop_at_a, drop_at_b), 0.5 * (drop_at_a + drop_at_b) + 0.1 * body)
-    allowed = max((0.85 if gap < 6 * body else 1.0) * body, min(tolerance, 2.2 * body))
+    # A mark far aside and off the line's course is not part of it.
+    extra = min(tolerance, 2.2 * body) if gap < 9 * body else 0.0
+    allowed = max((0.85 if gap < 6 * body else 1.0) * body, extra)
     if miss > allowed:
         return None
     return miss / body + 0.04 * gap / body
