@@ -265,17 +265,18 @@ def _pieces(mask: ByteImage, rules: Rules, px_per_mm: float) -> tuple[Pieces, tu
 
 def _holes(mask: ByteImage, labels: NDArray[np.int32], count: int, px_per_mm: float) -> NDArray[np.bool_]:
     """Tell which pieces near the left or right edge hold a full disc 3 mm across: punch holes, ruled or not."""
-    step = 4
+    step = max(1, round(px_per_mm / 3))
     small = cv2.resize(mask, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
     across = max(3, round(3.0 * px_per_mm / step))
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (across, across))
-    y, x = np.nonzero(cv2.erode(small, disc) > 200)
+    y, x = np.nonzero(cv2.erode(small, disc) > 235)
     edge = 28 * px_per_mm / step
     beside = (x < edge) | (x > small.shape[1] - edge)
     found = np.zeros(count, bool)
     found[
         labels[
-            np.minimum(y[beside] * step + 2, labels.shape[0] - 1), np.minimum(x[beside] * step + 2, labels.shape[1] - 1)
+            np.minimum(y[beside] * step + step // 2, labels.shape[0] - 1),
+            np.minimum(x[beside] * step + step // 2, labels.shape[1] - 1),
         ]
     ] = True
     return found
