@@ -26,7 +26,7 @@ ORDER = (
     *("reader", "alignment"),
     *("measures", "sources", "figures", "change"),
     *("record", "pipeline", "report", "store", "batch", "agreement"),
-    *("phantoms", "desk", "cli", "__main__"),
+    *("phantoms", "desk", "commands", "cli", "__main__"),
 )
 
 

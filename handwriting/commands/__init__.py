@@ -1,0 +1,1 @@
+"""The commands, a file a group. Each parses, calls the library and prints; `cli.py` registers them."""

@@ -1,0 +1,135 @@
+"""Measuring one page."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from handwriting.errors import OutputError
+
+if TYPE_CHECKING:
+    from handwriting.record import Record
+
+
+def measure(
+    page: Annotated[Path, typer.Argument(help="Scan or photo: PNG, JPEG, TIFF, PDF, BMP or WebP.", show_default=False)],
+    text: Annotated[
+        str | None, typer.Option(help="The text to be copied: a text file, or the words themselves.")
+    ] = None,
+    seconds: Annotated[str | None, typer.Option(help="Time taken, in seconds.")] = None,
+    letters: Annotated[str | None, typer.Option(help="Letters written, when counted by hand.")] = None,
+    reached: Annotated[
+        str | None, typer.Option(help="Last word reached in the text; 'word#2' for its second place.")
+    ] = None,
+    age: Annotated[str | None, typer.Option(help="Age as years:months, such as 9:4.")] = None,
+    grade: Annotated[str | None, typer.Option(help="School grade or year.")] = None,
+    sex: Annotated[str | None, typer.Option(help="girl or boy; only picks the row of a published table.")] = None,
+    code: Annotated[str | None, typer.Option(help="Pupil code. Never a name.")] = None,
+    date: Annotated[str | None, typer.Option(help="Date of writing, such as 2026-03-09.")] = None,
+    setting: Annotated[str | None, typer.Option(help="home, school, clinic, or a word of yours.")] = None,
+    task: Annotated[str | None, typer.Option(help="near-copy, board-copy, memory, own-words or dictation.")] = None,
+    instruction: Annotated[str | None, typer.Option(help="usual, best or fast.")] = None,
+    paper: Annotated[str | None, typer.Option(help="Paper or ruling.")] = None,
+    tool: Annotated[str | None, typer.Option(help="Pen or pencil.")] = None,
+    hand: Annotated[str | None, typer.Option(help="Writing hand.")] = None,
+    script: Annotated[str | None, typer.Option(help="joined, unjoined or mixed.")] = None,
+    country: Annotated[str | None, typer.Option(help="Country of the school.")] = None,
+    term: Annotated[str | None, typer.Option(help="School term.")] = None,
+    effort: Annotated[
+        str | None, typer.Option(help="How hard it was for the writer, 0 to 10, in the writer's own view.")
+    ] = None,
+    dpi: Annotated[float | None, typer.Option(help="Resolution of the scan, dots to the inch.")] = None,
+    rule_mm: Annotated[float | None, typer.Option(help="Distance from one writing line to the next, mm.")] = None,
+    bar_mm: Annotated[float | None, typer.Option(help="What a ruler shows for a copying sheet's 100 mm bar.")] = None,
+    tolerance_mm: Annotated[
+        float, typer.Option(min=0.05, max=5.0, help="Half-width of the band that counts as on the line.")
+    ] = 0.5,
+    page_number: Annotated[int, typer.Option("--page", min=1, help="Which page of a TIFF or PDF.")] = 1,
+    max_pixels: Annotated[int, typer.Option(min=1, help="Largest page taken, in pixels.")] = 100_000_000,
+    out: Annotated[Path, typer.Option(help="Folder for the results.")] = Path("out"),
+    labels: Annotated[
+        bool, typer.Option("--labels", help="Also write lines.png and words.png, 16-bit maps of line and word numbers.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the record as JSON instead of the table.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing.")] = False,
+) -> None:
+    """Measure one page: record, report, table and overlay."""
+    from handwriting.calibration import Given
+    from handwriting.page import Limits, read_page
+    from handwriting.pipeline import Options, measure_page
+    from handwriting.report.write import write_report
+    from handwriting.task import read_task
+
+    asked = read_task(
+        text=text,
+        seconds=seconds,
+        letters=letters,
+        reached=reached,
+        age=age,
+        grade=grade,
+        sex=sex,
+        code=code,
+        date=date,
+        setting=setting,
+        task=task,
+        instruction=instruction,
+        paper=paper,
+        tool=tool,
+        hand=hand,
+        script=script,
+        country=country,
+        term=term,
+        effort=effort,
+    )
+    options = Options(Given(dpi, rule_mm), bar_mm, tolerance_mm)
+    with _working(quiet or as_json, f"Measuring {page.name} ..."):
+        read = read_page(page, page_number, Limits(max_pixels=max_pixels))
+        result = measure_page(read, asked, options)
+        extra = {f"{name}.png": _png16(image) for name, image in result.label_maps().items()} if labels else {}
+        written = write_report(result.record, result.picture, out, extra=extra)
+    if as_json:
+        typer.echo(written["record.json"].read_text("utf-8"), nl=False)
+    elif not quiet:
+        _show(result.record, out)
+        if read.count > 1:
+            typer.echo(f"The file has {read.count} pages; page {page_number} was measured. Choose another with --page.")
+
+
+class _working:  # noqa: N801 - used like a function
+    """A spinner on a terminal while the page is measured, and nothing elsewhere."""
+
+    def __init__(self, silent: bool, message: str) -> None:
+        self._status: Any = None
+        if not silent and sys.stderr.isatty():
+            from rich.console import Console
+
+            self._status = Console(stderr=True).status(message)
+
+    def __enter__(self) -> None:
+        if self._status is not None:
+            self._status.start()
+
+    def __exit__(self, *_: object) -> None:
+        if self._status is not None:
+            self._status.stop()
+
+
+def _show(record: Record, out: Path) -> None:
+    from rich.console import Console
+
+    from handwriting.report.terminal import print_table
+
+    print_table(record, Console())
+    typer.echo(f"Report: {out / 'report.html'}")
+
+
+def _png16(image: Any) -> bytes:  # noqa: ANN401 - a label map
+    import cv2
+
+    ok, data = cv2.imencode(".png", image)
+    if not ok:
+        raise OutputError("a label map could not be encoded", fix="Measure without --labels")
+    return bytes(data)
