@@ -122,14 +122,9 @@ def test_the_library_prints_nothing_and_names_what_it_catches():
     assert not hits
 
 
-# A module with a second idea in it that waits to be taken apart, and how long it may be until then.
-GROWN = {"handwriting.lines": 670}
-
-
 def test_modules_stay_short():
     lengths = {name: len(path.read_text("utf-8").splitlines()) for name, path in modules().items()}
-    assert not {name: n for name, n in lengths.items() if n > GROWN.get(name, 450)}
-    assert not [name for name in GROWN if lengths[name] <= 450], "it is short again: take it off the list"
+    assert not {name: n for name, n in lengths.items() if n > 450}
 
 
 def test_top_level_is_the_fixed_layout():

@@ -16,6 +16,8 @@ ORDER = (
         "rules",
         "calibration",
         "ink",
+        "fragments",
+        "baselines",
         "lines",
         "frame",
         "turning",

@@ -1,0 +1,122 @@
+"""The baseline and x-height of one line of writing, from where its strokes turn.
+
+The baseline is a robust smooth curve through the turning points at the feet of the strokes, starting from the most
+crowded level; x-height is the most crowded level of the turning points at the tops, above that baseline. Both are
+those of the ink's edge: the feet are the lowest ink of the strokes, half a stroke below the course of the pen.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from handwriting.geometry import FloatArray, Polyline
+from handwriting.rules import Ruling
+
+
+def turning_points(
+    x: NDArray[np.int32], y: NDArray[np.int32], body_px: float
+) -> tuple[tuple[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]:
+    """Return where the outline of a line turns: its feet (lowest) and tops (highest), as columns and rows, px.
+
+    A foot is a column whose lowest ink is the lowest within a third of a body to either side; flat feet are taken at
+    their middle.
+    """
+    left = int(x.min())
+    width = int(x.max()) - left + 1
+    low = np.full(width, -1, np.int64)
+    high = np.full(width, np.iinfo(np.int32).max, np.int64)
+    np.maximum.at(low, x - left, y)
+    np.minimum.at(high, x - left, y)
+    inked = low >= 0
+    reach = max(2, round(body_px / 3))
+    feet = _extremes(np.where(inked, low, -(10**6)).astype(np.float64), reach, inked, left)
+    tops = _extremes(np.where(inked, -high, -(10**6)).astype(np.float64), reach, inked, left)
+    return feet, (tops[0], -tops[1])
+
+
+def _extremes(profile: FloatArray, reach: int, inked: NDArray[np.bool_], left: int) -> tuple[FloatArray, FloatArray]:
+    """Return the middles of the runs where `profile` equals its maximum within `reach`."""
+    kernel = np.ones((1, 2 * reach + 1), np.uint8)
+    peak = cv2.dilate(profile.astype(np.float32)[None, :], kernel)[0]
+    at = inked & (profile >= peak)
+    found = np.flatnonzero(at)
+    # Columns of one level close together are one turn, however ragged: bits of a rule must not count many times.
+    parted = (np.diff(found) > reach) | (np.diff(profile[found]) != 0)
+    starts = found[np.concatenate([[True], parted])] if len(found) else found
+    ends = found[np.concatenate([parted, [True]])] if len(found) else found
+    return left + (starts + ends) / 2, profile[starts]
+
+
+def fit_baseline(x: FloatArray, y: FloatArray, slope: float, body_px: float) -> Polyline:
+    """Fit the course of the feet: the most crowded level first, then a robust smooth curve."""
+    flat = y - slope * x
+    level = most_crowded(flat, float(flat.min()) - 1, float(flat.max()) + 1, body_px)
+    if len(x) < 3 or np.ptp(x) < 2 * body_px:
+        near = np.abs(flat - level) < 0.35 * body_px
+        value = float(np.median(flat[near])) if near.any() else level
+        ends = np.array([x.min() - 1, x.max() + 1])
+        return Polyline(ends, value + slope * ends)
+    ends = np.array([float(x.min()) - 1, float(x.max()) + 1])
+    middle = 0.5 * (ends[0] + ends[1])
+    span = ends[1] - ends[0]
+    u = (x - middle) / span
+    coefficients = _crowded_line(u, y, level + slope * middle, slope * span, span, body_px)
+    # Bends as the length allows, and only where the feet agree; the weights close in on the crowd.
+    terms = 1 if span < 14 * body_px else 3
+    coefficients = np.concatenate([coefficients, np.zeros(terms - 1)])
+    design = np.polynomial.polynomial.polyvander(u, terms)
+    penalty = np.diag([0.0, 0.0, 1.5, 1.5][: terms + 1])
+    for width in (0.3, 0.25, 0.22, 0.2):
+        residual = y - design @ coefficients
+        weight = np.clip(1 - (residual / (width * body_px)) ** 2, 0, None) ** 2
+        if (weight > 0).sum() < terms + 2:
+            break
+        matrix = design.T @ (design * weight[:, None]) + penalty + 1e-6 * np.eye(terms + 1)
+        coefficients = np.asarray(np.linalg.solve(matrix, design.T @ (weight * y)), np.float64)
+    corners = np.linspace(ends[0], ends[1], 2 if terms == 1 else 9)
+    return Polyline(corners, np.polynomial.polynomial.polyval((corners - middle) / span, coefficients))
+
+
+def _crowded_line(u: FloatArray, y: FloatArray, level: float, rise: float, span: float, body_px: float) -> FloatArray:
+    """Return level and rise (px over the span) of the straight line that passes nearest most feet."""
+    # The slope of one line differs from the page's by up to 3 degrees; a short line's hardly can be told.
+    reach = min(0.055 * span, 2.5 * body_px)
+    rises = rise + np.linspace(-reach, reach, 41)
+    levels = level + np.linspace(-0.8, 0.8, 49) * body_px
+    width = 0.09 * body_px
+    flat = y[None, :] - rises[:, None] * u[None, :]
+    density = np.exp(-0.5 * ((flat[:, None, :] - levels[None, :, None]) / width) ** 2).sum(2)
+    # Of equals the one nearest the page's own slope.
+    density = density - 0.15 * np.abs(rises - rise)[:, None] / body_px
+    best = np.unravel_index(int(np.argmax(density)), density.shape)
+    return np.array([levels[best[1]], rises[best[0]]])
+
+
+def most_crowded(values: FloatArray, low: float, high: float, body_px: float) -> float:
+    """Return the most crowded value between `low` and `high` (Gaussian kernel a tenth of a body wide)."""
+    inside = values[(values >= low) & (values <= high)]
+    if len(inside) == 0:
+        return float(np.clip(np.median(values), low, high)) if len(values) else 0.5 * (low + high)
+    width = max(0.7, 0.1 * body_px)
+    grid = np.arange(inside.min(), inside.max() + 0.5 * width, 0.25 * width)
+    density = np.exp(-0.5 * ((grid[:, None] - inside[None, :]) / width) ** 2).sum(1)
+    return float(grid[int(np.argmax(density))])
+
+
+def line_x_height(heights: FloatArray, page: float) -> float:
+    """Return the line's own x-height: the middle of the tops near the page's x-height, or the page's when few."""
+    near = heights[(heights > 0.6 * page) & (heights < 1.45 * page)]
+    return float(np.median(near)) if len(near) >= 5 else page
+
+
+def rule_of(baseline: Polyline, ruling: Ruling | None, x_height: float) -> int | None:
+    """Return the index of the writing rule nearest the baseline, or None when it is farther than half a pitch."""
+    if ruling is None or not ruling.writing:
+        return None
+    x = np.linspace(baseline.x[0], baseline.x[-1], 9)
+    y = baseline.at(x)
+    distance = [float(np.abs(np.median(y - ruling.at(k, x)))) for k in ruling.writing]
+    best = int(np.argmin(distance))
+    return ruling.writing[best] if distance[best] < 0.5 * max(ruling.pitch, x_height) else None

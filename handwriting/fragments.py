@@ -1,0 +1,289 @@
+"""Stretches of text lines in the reduced picture, and which of them make one line.
+
+A fragment is a connected region where the picture, smoothed along the lines, answers like the bodies of words.
+Fragments that share most of their ink through tall letters are one; the tops and tails of tall letters are none; what
+continues along a common course is joined, the surest pair first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from handwriting.geometry import FloatArray
+from handwriting.ink import Pieces
+
+
+@dataclass(slots=True)
+class Fragment:
+    """A stretch of one line in the reduced picture: where it runs and how much ink it has."""
+
+    x0: float
+    x1: float
+    slope: float
+    y_mid: float
+    ink: float
+    members: list[int] = field(default_factory=list)
+
+    def y(self, x: float) -> float:
+        """Return the row at column `x`, cells."""
+        return self.y_mid + self.slope * (x - 0.5 * (self.x0 + self.x1))
+
+
+def level_rows(pieces: Pieces, slope: float, cell: int) -> tuple[NDArray[np.int64], NDArray[np.int64], float]:
+    """Return the cells (column, row) of every ink pixel once the page is sheared level, and the row shift."""
+    x = pieces.x / cell
+    y = pieces.y / cell - slope * x
+    shift = -min(0.0, float(-slope * pieces.shape[1] / cell)) + 2
+    return x.astype(np.int64), (y + shift).astype(np.int64), shift
+
+
+def find_regions(answer: NDArray[np.float32], smooth: NDArray[np.float32], body: float) -> NDArray[np.int32]:
+    """Return the numbered connected regions where the answer says body."""
+    strong = np.percentile(answer[answer > 0], 90) if (answer > 0).any() else 0.0
+    mask = ((answer > 0.10 * strong) & (answer > 0.06 * smooth)).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4, ltype=cv2.CV_32S)
+    keep = np.arange(count)
+    keep[stats[:, cv2.CC_STAT_AREA] < 0.5 * body**2] = 0
+    keep[0] = 0
+    out: NDArray[np.int32] = keep.astype(np.int32)[labels]
+    return out
+
+
+def find_fragments(regions: NDArray[np.int32], level: NDArray[np.float32]) -> tuple[list[Fragment], NDArray[np.int32]]:
+    """Describe each region by a straight course weighted by its ink; regions without ink vanish."""
+    y, x = np.nonzero(regions)
+    label = regions[y, x]
+    weight = level[y, x].astype(np.float64)
+    n = int(label.max()) + 1 if len(label) else 1
+    total = np.bincount(label, weight, n)
+    number = np.zeros(n, np.int32)
+    fragments: list[Fragment] = []
+    order = np.argsort(label, kind="stable")
+    bounds = np.searchsorted(label[order], np.arange(n + 1))
+    for r in range(1, n):
+        if total[r] <= 0.5:
+            continue
+        index = order[bounds[r] : bounds[r + 1]]
+        inked = index[weight[index] > 0]
+        xs, ys, ws = x[inked].astype(float), y[inked].astype(float), weight[inked]
+        mx, my = np.average(xs, weights=ws), np.average(ys, weights=ws)
+        spread = float(np.average((xs - mx) ** 2, weights=ws))
+        slope = float(np.average((xs - mx) * (ys - my), weights=ws)) / spread if spread > 4 else 0.0
+        x0, x1 = float(xs.min()), float(xs.max() + 1)
+        # A short word says little about its slope.
+        slope *= min(1.0, ((x1 - x0) / 60.0) ** 2)
+        slope = float(np.clip(slope, -0.15, 0.15))
+        middle = 0.5 * (x0 + x1)
+        fragments.append(Fragment(x0, x1, slope, float(my + slope * (middle - mx)), float(total[r]), [r]))
+        number[r] = len(fragments)
+    return fragments, number[regions] - 1
+
+
+def link(
+    fragments: list[Fragment],
+    shares: FloatArray,
+    pieces: Pieces,
+    region_of: NDArray[np.int32],
+    level: NDArray[np.float32],
+    body: float,
+    cell: int,
+) -> list[list[int]]:
+    """Group fragments into lines: drop the tops and tails of tall letters, join along the line, and look once more."""
+    tied = _tied(fragments, shares, pieces, body, cell)
+    single = _without_ghosts(tied, fragments, shares, region_of, level, body, None)
+    lines = _join_along(single, fragments, body)
+    for _ in range(2):
+        pitch = _pitch(lines, fragments, body)
+        lines = _without_ghosts(lines, fragments, shares, region_of, level, body, pitch)
+        # Once the distance from line to line is known, a word may stand off its line's course by a good part of it.
+        lines = _join_along(lines, fragments, body, 0.0 if pitch is None else 0.42 * pitch)
+    return lines
+
+
+def _tied(fragments: list[Fragment], shares: FloatArray, pieces: Pieces, body: float, cell: int) -> list[list[int]]:
+    """Unite fragments one above the other that are the upper and lower halves of the same letters."""
+    n = len(fragments)
+    parent = list(range(n))
+
+    def root(i: int) -> int:
+        while parent[i] != i:
+            parent[i] = parent[parent[i]]
+            i = parent[i]
+        return i
+
+    total = shares.sum(0)
+    tall = pieces.boxes[:, 3] > 3.4 * body * cell
+    solid = shares > np.maximum(0.12 * shares.sum(1, keepdims=True), 1)
+    for i in range(n):
+        for j in range(i + 1, n):
+            a, b = fragments[i], fragments[j]
+            overlap = min(a.x1, b.x1) - max(a.x0, b.x0)
+            middle = 0.5 * (max(a.x0, b.x0) + min(a.x1, b.x1))
+            if overlap <= 0 or abs(a.y(middle) - b.y(middle)) > 3.4 * body:
+                continue
+            both = solid[:, i] & solid[:, j]
+            # One tall piece may be two lines that touch; several are tall letters.
+            if not both.any() or (both.sum() < 3 and tall[both].all()):
+                continue
+            share_i = shares[both, i].sum() / max(total[i], 1)
+            share_j = shares[both, j].sum() / max(total[j], 1)
+            if max(share_i, share_j) > 0.6 and min(share_i, share_j) > 0.3:
+                parent[root(i)] = root(j)
+    groups: dict[int, list[int]] = {}
+    for i in range(n):
+        groups.setdefault(root(i), []).append(i)
+    return [sorted(g, key=lambda i: fragments[i].x0) for g in groups.values()]
+
+
+def _pitch(lines: list[list[int]], fragments: list[Fragment], body: float) -> float | None:
+    """Return the usual distance from one well-filled line to the next, cells; None when there are fewer than three."""
+    ink = np.array([sum(fragments[i].ink for i in g) for g in lines])
+    strong = [g for g, k in zip(lines, ink, strict=True) if k > 0.3 * ink.max()]
+    if len(strong) < 3:
+        return None
+    middle = [0.5 * sum(_ends(g, fragments)) for g in strong]
+    rows = np.sort([_course(g, fragments, m, 14 * body) for g, m in zip(strong, middle, strict=True)])
+    return float(np.median(np.diff(rows)))
+
+
+def shares_of(
+    fragments: list[Fragment], pieces: Pieces, region_of: NDArray[np.int32], slope: float, cell: int
+) -> FloatArray:
+    """Return how many ink pixels each piece has in each fragment, shape (pieces, fragments)."""
+    x, y, _ = level_rows(pieces, slope, cell)
+    region = region_of[np.minimum(y, region_of.shape[0] - 1), np.minimum(x, region_of.shape[1] - 1)]
+    inside = region >= 0
+    n = max(len(fragments), 1)
+    flat = np.bincount(pieces.piece[inside].astype(np.int64) * n + region[inside], minlength=len(pieces.boxes) * n)
+    return flat.reshape(len(pieces.boxes), n).astype(np.float64)
+
+
+def _join_along(
+    lines: list[list[int]], fragments: list[Fragment], body: float, tolerance: float = 0.0
+) -> list[list[int]]:
+    """Join groups that continue each other along the line, the surest pair first."""
+    alive = dict(enumerate(lines))
+    costs: dict[tuple[int, int], float] = {}
+
+    def weigh(a: int, b: int) -> None:
+        cost = _continuation(alive[a], alive[b], fragments, body, tolerance)
+        if cost is not None:
+            costs[a, b] = cost
+
+    for a in alive:
+        for b in alive:
+            if a != b:
+                weigh(a, b)
+    fresh = len(lines)
+    while costs:
+        a, b = min(costs, key=lambda pair: (costs[pair], pair))
+        merged = sorted(alive.pop(a) + alive.pop(b), key=lambda i: fragments[i].x0)
+        costs = {pair: c for pair, c in costs.items() if a not in pair and b not in pair}
+        alive[fresh] = merged
+        for other in list(alive):
+            if other != fresh:
+                weigh(fresh, other)
+                weigh(other, fresh)
+        fresh += 1
+    return list(alive.values())
+
+
+def _without_ghosts(
+    groups: list[list[int]],
+    fragments: list[Fragment],
+    shares: FloatArray,
+    region_of: NDArray[np.int32],
+    level: NDArray[np.float32],
+    body: float,
+    pitch: float | None,
+) -> list[list[int]]:
+    """Drop groups made of the tops of tall letters, of tails or of dots, beside a line that has far more ink there.
+
+    A line of writing, however short, has about as much ink over its own length as its neighbours have there, and
+    little of it in letters that stand mainly in a neighbour.
+    """
+    width = level.shape[1]
+    owner = np.full(len(fragments), -1, np.int64)
+    for k, group in enumerate(groups):
+        owner[group] = k
+    y, x = np.nonzero(region_of >= 0)
+    mine = owner[region_of[y, x]]
+    y, x, mine = y[mine >= 0], x[mine >= 0], mine[mine >= 0]
+    profile = np.bincount(mine * width + x, level[y, x], len(groups) * width).reshape(len(groups), width)
+    covered = cv2.blur(profile, (2 * round((1.2 if pitch is None else 2.2) * body) + 1, 1)) > 1e-6
+    ink = profile.sum(1)
+    in_group = np.stack([shares[:, g].sum(1) for g in groups], 1)
+    piece_ink = np.maximum(shares.sum(1), 1)
+    alive = [int(k) for k in np.argsort(-ink)]
+    reach = 14 * body
+    near = 2.9 * body if pitch is None else float(np.clip(0.72 * pitch, 1.6 * body, 4.2 * body))
+    for k in sorted(alive, key=lambda k: ink[k]):
+        x0, x1 = _ends(groups[k], fragments)
+        for other in alive:
+            if other == k or ink[other] <= ink[k]:
+                continue
+            o0, o1 = _ends(groups[other], fragments)
+            if min(x1, o1 + body) - max(x0, o0 - body) < 0.5 * (x1 - x0):
+                continue
+            middle = 0.5 * (max(x0, o0) + min(x1, o1))
+            apart = abs(_course(groups[k], fragments, middle, reach) - _course(groups[other], fragments, middle, reach))
+            if apart > near:
+                continue
+            rival = float(profile[other, covered[k]].sum())
+            common = in_group[:, other] > 0.09 * piece_ink
+            tied = float(in_group[common, k].sum() / max(in_group[:, k].sum(), 1))
+            ghost = ink[k] < (0.75 if apart < 1.1 * body else 0.33 if pitch is None else 0.5) * rival
+            # The arms of one large letter, closer than lines stand: part of the line that holds its foot.
+            arm = pitch is not None and ink[k] < 0.25 * ink[other]
+            if ghost or (tied > 0.5 and (ink[k] < 1.3 * rival or arm)):
+                alive.remove(k)
+                break
+    return [groups[k] for k in sorted(alive)]
+
+
+def _ends(group: list[int], fragments: list[Fragment]) -> tuple[float, float]:
+    return min(fragments[i].x0 for i in group), max(fragments[i].x1 for i in group)
+
+
+def _course(group: list[int], fragments: list[Fragment], x: float, reach: float) -> float:
+    """Return the row of a group near `x`: from its nearest fragments, the farther the less."""
+    weights, rows = [], []
+    for i in group:
+        f = fragments[i]
+        gap = max(0.0, f.x0 - x, x - f.x1)
+        nearest = min(max(x, f.x0), f.x1)
+        # Slopes carry a little way beyond the end, then the level holds.
+        carried = nearest + np.clip(x - nearest, -0.3 * reach, 0.3 * reach)
+        weights.append(f.ink * np.exp(-gap / reach) + 1e-9)
+        rows.append(f.y(float(carried)))
+    return float(np.average(rows, weights=weights))
+
+
+def _continuation(a: list[int], b: list[int], fragments: list[Fragment], body: float, tolerance: float) -> float | None:
+    """Return the cost of `b` continuing `a` to the right, None when it does not."""
+    a0, a1 = _ends(a, fragments)
+    b0, b1 = _ends(b, fragments)
+    if (b0 + b1) < (a0 + a1):
+        return None
+    overlap = min(a1, b1) - max(b0, a0)
+    if overlap > 0.35 * min(a1 - a0, b1 - b0) + body:
+        middle = 0.5 * (max(b0, a0) + min(a1, b1))
+        apart = abs(_course(a, fragments, middle, 14 * body) - _course(b, fragments, middle, 14 * body))
+        return 1.0 + apart / body if apart < 0.5 * body else None
+    gap = max(0.0, -overlap)
+    reach = 14 * body
+    at_a = _course(a, fragments, a1, reach)
+    at_b = _course(b, fragments, b0, reach)
+    drop_at_b = abs(_course(a, fragments, b0, reach) - at_b)
+    drop_at_a = abs(_course(b, fragments, a1, reach) - at_a)
+    miss = min(max(drop_at_a, drop_at_b), 0.5 * (drop_at_a + drop_at_b) + 0.1 * body)
+    # A mark far aside and off the line's course is not part of it.
+    extra = min(tolerance, 2.2 * body) if gap < 9 * body else 0.0
+    allowed = max((0.85 if gap < 6 * body else 1.0) * body, extra)
+    if miss > allowed:
+        return None
+    return miss / body + 0.04 * gap / body
