@@ -2,7 +2,7 @@
 
 Exit codes: 0 done; 2 a wrong option; 11 not readable; 12 damaged; 13 too large; 14 password; 15 decoder failed;
 20 no writing found; 21 not the text given; 22 copying sheet not readable; 30 result not written; 31 record not valid;
-40 a needed program is missing; 130 stopped by the user.
+32 store not usable; 40 a needed program is missing; 130 stopped by the user.
 """
 
 from __future__ import annotations

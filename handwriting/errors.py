@@ -108,6 +108,37 @@ class RecordError(HandwritingError):
     exit_code = 31
 
 
+class StoreError(HandwritingError):
+    """The store of records is of another kind, of a newer version, or in use by another program."""
+
+    exit_code = 32
+
+
+class ManifestError(HandwritingError):
+    """The manifest of a study has faults: all of them, each with row and column, in `faults`."""
+
+    exit_code = 33
+
+    def __init__(self, faults: tuple[tuple[int, str, str, str], ...], *, where: str = "") -> None:
+        number = "one fault" if len(faults) == 1 else f"{len(faults)} faults"
+        super().__init__(f"the manifest has {number}", where=where, fix="Mend the manifest and start again")
+        self.faults = faults
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Pickle with the faults."""
+        return _rebuild_manifest, (self.faults, self.where)
+
+
+def _rebuild_manifest(faults: tuple[tuple[int, str, str, str], ...], where: str) -> ManifestError:
+    return ManifestError(faults, where=where)
+
+
+class StudyError(HandwritingError):
+    """A study's folder is in use, holds another study, is not finished, or is not whole."""
+
+    exit_code = 34
+
+
 class MissingProgramError(HandwritingError):
     """An optional program or extra is needed for this command and is not installed."""
 

@@ -38,6 +38,8 @@ _CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
 _NAME_LIKE = re.compile(r"[A-Z][a-z]+[-_]?[A-Z][a-z]+")
 _AGE = re.compile(r"(\d{1,3}):(\d{1,2})")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
+_TITLED = re.compile(r"\b(Mr|Mrs|Ms|Miss|Mx|Dr|Prof|Sir|Mme|Mlle|Herr|Frau)\b")
+_SPOKEN_LIMIT = 400
 _FREE = re.compile(r"[^\W_][\w .,;:()/'+×-]*")
 
 
@@ -92,6 +94,10 @@ class Task:
         Short free text.
     effort : int or None
         The writer's own rating of effort, 0 (none) to 10.
+    supervised : str
+        Who sat with the writer: a role, never a name.
+    said : str
+        What the writer said about the writing, in the writer's own words.
     """
 
     text: str = ""
@@ -113,6 +119,8 @@ class Task:
     country: str = ""
     term: str = ""
     effort: int | None = None
+    supervised: str = ""
+    said: str = ""
 
     @property
     def age(self) -> str:
@@ -360,6 +368,23 @@ def _free(given: str, where: str) -> str:
     return bare
 
 
+def read_role(given: str, where: str = "--supervised") -> str:
+    """Return a person's role, such as ``class teacher``; anything that looks like a name is refused."""
+    role = _free(given, where)
+    if _TITLED.search(role) or re.search(r"\b[A-Z][a-z]+[ -][A-Z][a-z]+", role):
+        fix = "Give a role in small letters, such as class teacher, or initials."
+        raise UsageError("this looks like a name, and records keep no names", where=where, fix=fix)
+    return role
+
+
+def _spoken(given: str, where: str) -> str:
+    bare = unicodedata.normalize("NFC", " ".join(given.split()))
+    if len(bare) > _SPOKEN_LIMIT or any(unicodedata.category(c)[0] == "C" for c in bare):
+        fix = f"Write up to {_SPOKEN_LIMIT} characters of plain text, without names."
+        raise UsageError("these words cannot be used here", where=where, fix=fix)
+    return bare
+
+
 def read_task(
     *,
     text: str | None = None,
@@ -381,6 +406,8 @@ def read_task(
     country: str | None = None,
     term: str | None = None,
     effort: str | int | None = None,
+    supervised: str | None = None,
+    said: str | None = None,
     today: dt.date | None = None,
 ) -> Task:
     """Check everything that was typed and return it as a `Task`; None means not given.
@@ -416,4 +443,6 @@ def read_task(
         country="" if country is None else _free(country, "--country"),
         term="" if term is None else _free(term, "--term"),
         effort=None if effort is None else _whole(effort, "--effort", 0, 10, "points"),
+        supervised="" if supervised is None else read_role(supervised),
+        said="" if said is None else _spoken(said, "--said"),
     )

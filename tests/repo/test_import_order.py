@@ -26,8 +26,8 @@ ORDER = (
         "letters",
     ),
     *("reader", "alignment"),
-    *("measures", "sources", "figures", "change"),
-    *("record", "pipeline", "report", "store", "batch", "agreement"),
+    *("measures", "sources", "figures"),
+    *("record", "change", "repeats", "context", "pipeline", "report", "store", "batch", "agreement"),
     *("phantoms", "desk", "commands", "cli", "__main__"),
 )
 
