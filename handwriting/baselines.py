@@ -27,8 +27,12 @@ def turning_points(
     width = int(x.max()) - left + 1
     low = np.full(width, -1, np.int64)
     high = np.full(width, np.iinfo(np.int32).max, np.int64)
-    np.maximum.at(low, x - left, y)
-    np.minimum.at(high, x - left, y)
+    # Of writes to one place the last stays: with rows in order that is the lowest, and backwards the highest.
+    if (np.diff(y) < 0).any():
+        order = np.argsort(y, kind="stable")
+        x, y = x[order], y[order]
+    low[x - left] = y
+    high[x[::-1] - left] = y[::-1]
     inked = low >= 0
     reach = max(2, round(body_px / 3))
     feet = _extremes(np.where(inked, low, -(10**6)).astype(np.float64), reach, inked, left)
@@ -116,7 +120,7 @@ def rule_of(baseline: Polyline, ruling: Ruling | None, x_height: float) -> int |
     if ruling is None or not ruling.writing:
         return None
     x = np.linspace(baseline.x[0], baseline.x[-1], 9)
-    y = baseline.at(x)
-    distance = [float(np.abs(np.median(y - ruling.at(k, x)))) for k in ruling.writing]
+    rows = np.stack([ruling.at(k, x) for k in ruling.writing])
+    distance = np.abs(np.median(baseline.at(x) - rows, axis=1))
     best = int(np.argmin(distance))
     return ruling.writing[best] if distance[best] < 0.5 * max(ruling.pitch, x_height) else None

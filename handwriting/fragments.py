@@ -8,6 +8,7 @@ continues along a common course is joined, the surest pair first.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from math import exp
 
 import cv2
 import numpy as np
@@ -15,6 +16,9 @@ from numpy.typing import NDArray
 
 from handwriting.geometry import FloatArray
 from handwriting.ink import Pieces
+
+# Along the line, in bodies: how far off a fragment's course is still felt; its slope carries on for a part of that.
+_REACH, _CARRY = 14.0, 0.3
 
 
 @dataclass(slots=True)
@@ -146,7 +150,7 @@ def _pitch(lines: list[list[int]], fragments: list[Fragment], body: float) -> fl
     if len(strong) < 3:
         return None
     middle = [0.5 * sum(_ends(g, fragments)) for g in strong]
-    rows = np.sort([_course(g, fragments, m, 14 * body) for g, m in zip(strong, middle, strict=True)])
+    rows = np.sort([_course(g, fragments, m, _REACH * body) for g, m in zip(strong, middle, strict=True)])
     return float(np.median(np.diff(rows)))
 
 
@@ -162,15 +166,43 @@ def shares_of(
     return flat.reshape(len(pieces.boxes), n).astype(np.float64)
 
 
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """Fragments joined along a line: its ends, and the rows between which its course stays, cells."""
+
+    members: list[int]
+    x0: float
+    x1: float
+    top: float
+    foot: float
+
+
+def _run(members: list[int], fragments: list[Fragment], carry: float) -> _Run:
+    mine = [fragments[i] for i in members]
+    ends = [(f.y(f.x0 - carry), f.y(f.x1 + carry)) for f in mine]
+    return _Run(
+        sorted(members, key=lambda i: fragments[i].x0),
+        min(f.x0 for f in mine),
+        max(f.x1 for f in mine),
+        min(map(min, ends)),
+        max(map(max, ends)),
+    )
+
+
 def _join_along(
     lines: list[list[int]], fragments: list[Fragment], body: float, tolerance: float = 0.0
 ) -> list[list[int]]:
     """Join groups that continue each other along the line, the surest pair first."""
-    alive = dict(enumerate(lines))
+    carry = _CARRY * _REACH * body
+    alive = {k: _run(group, fragments, carry) for k, group in enumerate(lines)}
     costs: dict[tuple[int, int], float] = {}
+    farthest = max(body, min(tolerance, 2.2 * body))
 
     def weigh(a: int, b: int) -> None:
-        cost = _continuation(alive[a], alive[b], fragments, body, tolerance)
+        one, other = alive[a], alive[b]
+        if one.top - other.foot > farthest or other.top - one.foot > farthest:
+            return
+        cost = _continuation(one, other, fragments, body, tolerance)
         if cost is not None:
             costs[a, b] = cost
 
@@ -181,7 +213,7 @@ def _join_along(
     fresh = len(lines)
     while costs:
         a, b = min(costs, key=lambda pair: (costs[pair], pair))
-        merged = sorted(alive.pop(a) + alive.pop(b), key=lambda i: fragments[i].x0)
+        merged = _run(alive.pop(a).members + alive.pop(b).members, fragments, carry)
         costs = {pair: c for pair, c in costs.items() if a not in pair and b not in pair}
         alive[fresh] = merged
         for other in list(alive):
@@ -189,7 +221,7 @@ def _join_along(
                 weigh(fresh, other)
                 weigh(other, fresh)
         fresh += 1
-    return list(alive.values())
+    return [run.members for run in alive.values()]
 
 
 def _without_ghosts(
@@ -216,30 +248,31 @@ def _without_ghosts(
     profile = np.bincount(mine * width + x, level[y, x], len(groups) * width).reshape(len(groups), width)
     covered = cv2.blur(profile, (2 * round((1.2 if pitch is None else 2.2) * body) + 1, 1)) > 1e-6
     ink = profile.sum(1)
+    rival = covered.astype(np.float64) @ profile.T
     in_group = np.stack([shares[:, g].sum(1) for g in groups], 1)
-    piece_ink = np.maximum(shares.sum(1), 1)
-    alive = [int(k) for k in np.argsort(-ink)]
-    reach = 14 * body
+    common = in_group > 0.09 * np.maximum(shares.sum(1, keepdims=True), 1)
+    tied = in_group.T @ common / np.maximum(in_group.sum(0)[:, None], 1)
+    ghost = ink[:, None] < (0.33 if pitch is None else 0.5) * rival
+    close_ghost = ink[:, None] < 0.75 * rival
+    held = ink[:, None] < 1.3 * rival
+    if pitch is not None:
+        # The arms of one large letter, closer than lines stand: part of the line that holds its foot.
+        held |= ink[:, None] < 0.25 * ink[None, :]
+    held &= tied > 0.5
+    larger = ink[None, :] > ink[:, None]
+    ends = np.array([_ends(g, fragments) for g in groups])
+    overlap = np.minimum(ends[:, None, 1], ends[None, :, 1] + body) - np.maximum(ends[:, None, 0], ends[None, :, 0] - body)
+    beside = larger & (overlap >= 0.5 * (ends[:, 1] - ends[:, 0])[:, None]) & (ghost | close_ghost | held)
+    reach = _REACH * body
     near = 2.9 * body if pitch is None else float(np.clip(0.72 * pitch, 1.6 * body, 4.2 * body))
+    alive = [int(k) for k in np.argsort(-ink)]
     for k in sorted(alive, key=lambda k: ink[k]):
-        x0, x1 = _ends(groups[k], fragments)
-        for other in alive:
-            if other == k or ink[other] <= ink[k]:
-                continue
-            o0, o1 = _ends(groups[other], fragments)
-            if min(x1, o1 + body) - max(x0, o0 - body) < 0.5 * (x1 - x0):
-                continue
-            middle = 0.5 * (max(x0, o0) + min(x1, o1))
+        for other in (i for i in alive if beside[k, i]):
+            middle = 0.5 * (max(ends[k, 0], ends[other, 0]) + min(ends[k, 1], ends[other, 1]))
             apart = abs(_course(groups[k], fragments, middle, reach) - _course(groups[other], fragments, middle, reach))
             if apart > near:
                 continue
-            rival = float(profile[other, covered[k]].sum())
-            common = in_group[:, other] > 0.09 * piece_ink
-            tied = float(in_group[common, k].sum() / max(in_group[:, k].sum(), 1))
-            ghost = ink[k] < (0.75 if apart < 1.1 * body else 0.33 if pitch is None else 0.5) * rival
-            # The arms of one large letter, closer than lines stand: part of the line that holds its foot.
-            arm = pitch is not None and ink[k] < 0.25 * ink[other]
-            if ghost or (tied > 0.5 and (ink[k] < 1.3 * rival or arm)):
+            if held[k, other] or (close_ghost if apart < 1.1 * body else ghost)[k, other]:
                 alive.remove(k)
                 break
     return [groups[k] for k in sorted(alive)]
@@ -251,35 +284,36 @@ def _ends(group: list[int], fragments: list[Fragment]) -> tuple[float, float]:
 
 def _course(group: list[int], fragments: list[Fragment], x: float, reach: float) -> float:
     """Return the row of a group near `x`: from its nearest fragments, the farther the less."""
-    weights, rows = [], []
+    # Plain floats: a group has a handful of fragments, and this is asked thousands of times.
+    total = weighted = 0.0
+    carry = _CARRY * reach
     for i in group:
         f = fragments[i]
-        gap = max(0.0, f.x0 - x, x - f.x1)
         nearest = min(max(x, f.x0), f.x1)
         # Slopes carry a little way beyond the end, then the level holds.
-        carried = nearest + np.clip(x - nearest, -0.3 * reach, 0.3 * reach)
-        weights.append(f.ink * np.exp(-gap / reach) + 1e-9)
-        rows.append(f.y(float(carried)))
-    return float(np.average(rows, weights=weights))
+        carried = nearest + min(max(x - nearest, -carry), carry)
+        weight = f.ink * exp(-abs(x - nearest) / reach) + 1e-9
+        total += weight
+        weighted += weight * f.y(carried)
+    return weighted / total
 
 
-def _continuation(a: list[int], b: list[int], fragments: list[Fragment], body: float, tolerance: float) -> float | None:
+def _continuation(a: _Run, b: _Run, fragments: list[Fragment], body: float, tolerance: float) -> float | None:
     """Return the cost of `b` continuing `a` to the right, None when it does not."""
-    a0, a1 = _ends(a, fragments)
-    b0, b1 = _ends(b, fragments)
+    a0, a1, b0, b1 = a.x0, a.x1, b.x0, b.x1
     if (b0 + b1) < (a0 + a1):
         return None
     overlap = min(a1, b1) - max(b0, a0)
+    reach = _REACH * body
     if overlap > 0.35 * min(a1 - a0, b1 - b0) + body:
         middle = 0.5 * (max(b0, a0) + min(a1, b1))
-        apart = abs(_course(a, fragments, middle, 14 * body) - _course(b, fragments, middle, 14 * body))
+        apart = abs(_course(a.members, fragments, middle, reach) - _course(b.members, fragments, middle, reach))
         return 1.0 + apart / body if apart < 0.5 * body else None
     gap = max(0.0, -overlap)
-    reach = 14 * body
-    at_a = _course(a, fragments, a1, reach)
-    at_b = _course(b, fragments, b0, reach)
-    drop_at_b = abs(_course(a, fragments, b0, reach) - at_b)
-    drop_at_a = abs(_course(b, fragments, a1, reach) - at_a)
+    at_a = _course(a.members, fragments, a1, reach)
+    at_b = _course(b.members, fragments, b0, reach)
+    drop_at_b = abs(_course(a.members, fragments, b0, reach) - at_b)
+    drop_at_a = abs(_course(b.members, fragments, a1, reach) - at_a)
     miss = min(max(drop_at_a, drop_at_b), 0.5 * (drop_at_a + drop_at_b) + 0.1 * body)
     # A mark far aside and off the line's course is not part of it.
     extra = min(tolerance, 2.2 * body) if gap < 9 * body else 0.0

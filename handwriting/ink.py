@@ -32,7 +32,7 @@ class Pieces:
     Attributes
     ----------
     x, y, piece : ndarray of int32, shape (pixels,)
-        Column, row and piece number of every ink pixel.
+        Column, row and piece number of every ink pixel, row by row.
     boxes : ndarray of int32, shape (pieces, 5)
         Left, top, width, height and area of each piece, px.
     shape : tuple of int
@@ -50,6 +50,14 @@ class Pieces:
         image = np.zeros(self.shape, np.uint8)
         image[self.y, self.x] = 255
         return image
+
+    def members(self) -> list[NDArray[np.intp]]:
+        """Return for every piece the indices of its pixels, in their order."""
+        # Numbers of 16 bits are sorted digit by digit, in a fraction of the time.
+        small = self.piece.astype(np.uint16) if len(self.boxes) <= 65536 else self.piece
+        order = np.argsort(small, kind="stable")
+        bounds = np.cumsum(np.bincount(self.piece, minlength=len(self.boxes)))
+        return np.split(order, bounds[:-1])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

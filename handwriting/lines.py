@@ -138,8 +138,9 @@ def _filled(pieces: Pieces, slope: float, cell: int, shape: tuple[int, ...]) -> 
     key = start[pieces.piece] + pieces.x - boxes[pieces.piece, 0]
     top = np.full(int(start[-1]), np.iinfo(np.int32).max, np.int64)
     foot = np.full(int(start[-1]), -1, np.int64)
-    np.minimum.at(top, key, pieces.y)
-    np.maximum.at(foot, key, pieces.y)
+    # Ink pixels come row by row, and of writes to one place the last stays.
+    foot[key] = pieces.y
+    top[key[::-1]] = pieces.y[::-1]
     x = np.arange(int(start[-1])) - np.repeat(start[:-1] - boxes[:, 0], boxes[:, 2])
     inked = foot >= 0
     x, top, foot = x[inked], top[inked], foot[inked]
@@ -210,8 +211,9 @@ def _assign(
     )
     if len(shared):
         nearest = _nearest_zone(zone, len(groups))
+        pixels = pieces.members()
         for p in shared:
-            mine = pieces.piece == p
+            mine = pixels[p]
             candidates = np.flatnonzero(table[p] > np.maximum(substantial, 0.12 * order[p, -1]))
             got = nearest[y[mine], x[mine]]
             ok = np.isin(got, candidates)
@@ -243,6 +245,7 @@ def _reattach(line: NDArray[np.int32], pieces: Pieces, body_px: float) -> NDArra
     line = line.copy()
     reach = int(np.ceil(2.6 * body_px / step))
     side = int(np.ceil(0.5 * body_px / step))
+    pixels = pieces.members()
     for p in loose:
         left, top, wide, tall, _ = pieces.boxes[p]
         x0, x1 = max(0, left // step - side), (left + wide) // step + side + 1
@@ -258,7 +261,7 @@ def _reattach(line: NDArray[np.int32], pieces: Pieces, body_px: float) -> NDArra
         cost = np.hypot(below + 1.7 * above, 1.5 * aside)
         best = int(np.argmin(cost))
         if cost[best] <= reach:
-            line[pieces.piece == p] = window[yy[best], xx[best]]
+            line[pixels[p]] = window[yy[best], xx[best]]
     return line
 
 
