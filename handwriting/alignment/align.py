@@ -1,0 +1,161 @@
+"""Lay the ink of a page against the text that was to be copied."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from difflib import SequenceMatcher
+
+import numpy as np
+from numpy.typing import NDArray
+
+from handwriting.alignment.confidence import Doubt, confidence
+from handwriting.alignment.evidence import Evidence, gather
+from handwriting.alignment.expected import Expected, expect, is_letter
+from handwriting.alignment.letters import lay, place_letters
+from handwriting.alignment.path import Costs, find_path, score_frames
+from handwriting.alignment.result import Alignment, WrittenWord
+from handwriting.alignment.spans import LETTER, STRUCK, Span, box_of, middle, part, share_out, spans_of
+from handwriting.alignment.spelling import Spelling, fold, plain_letters, weigh
+from handwriting.alignment.tally import tally
+from handwriting.ink import Ink
+from handwriting.lines import Lines
+from handwriting.reader.alphabet import CROSSED_OUT, INDEX, collapse, decode
+from handwriting.reader.recogniser import Recogniser
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Cut:
+    """A span with its ink: positions in its view's pixels, and its frames from cut to cut."""
+
+    span: Span
+    chosen: NDArray[np.int64]
+    start: int
+    stop: int
+
+
+def align(ink: Ink, lines: Lines, text: str, reader: Recogniser) -> Alignment:
+    """Lay the ink of a page against a text.
+
+    Parameters
+    ----------
+    ink, lines : Ink, Lines
+        What the stages before found.
+    text : str
+        What was to be copied; at least one word.
+    reader : Recogniser
+
+    Returns
+    -------
+    Alignment
+        Whatever the fit: `Alignment.fit` says how well ink and text agree.
+    """
+    return align_evidence(gather(ink, lines, reader), ink, lines, text)
+
+
+def align_evidence(evidence: Evidence, ink: Ink, lines: Lines, text: str, costs: Costs | None = None) -> Alignment:
+    """Lay evidence gathered before against a text; see `align`."""
+    expected = expect(text)
+    costs = costs or Costs()
+    scores = score_frames(evidence.signs, evidence.parting, evidence.crossing, expected, costs)
+    path = find_path(scores, expected, costs)
+    spans = spans_of(path, evidence, expected)
+    folded = fold(evidence.signs)
+    word = np.full(len(lines.line), -1, np.int32)
+    words: list[WrittenWord] = []
+    done: set[int] = set()
+    for cut in _cut_out(spans, evidence, lines):
+        view = evidence.views[cut.span.line]
+        if len(cut.chosen) == 0:
+            continue
+        word[view.pixels[cut.chosen]] = len(words)
+        made = _word(cut, evidence, folded, expected, lines, ink.stroke_px)
+        if made.index is not None:
+            if made.index in done:
+                made = replace(made, state="repeated")
+            done.add(made.index)
+        words.append(made)
+    return tally(words, expected, word)
+
+
+def _cut_out(spans: list[Span], evidence: Evidence, lines: Lines) -> list[_Cut]:
+    """Share out the ink of every line among its spans."""
+    out = []
+    for number, view in enumerate(evidence.views):
+        row = [s for s in spans if s.line == number]
+        if not row:
+            continue
+        lows = np.array([middle(view, s.last) for s in row[:-1]])
+        highs = np.array([middle(view, s.first) for s in row[1:]])
+        cuts = np.maximum.accumulate(part(view, lows, np.maximum(highs, lows + 1))) if len(row) > 1 else np.empty(0)
+        owner = share_out(view, lines, cuts, np.arange(len(view.pixels)))
+        frames = view.start + np.clip(np.searchsorted(view.edges, cuts) - 1, 0, view.stop - view.start)
+        starts = [view.start, *(int(f) for f in frames)]
+        stops = [*(int(f) + 1 for f in frames), view.stop]
+        for i, span in enumerate(row):
+            start, stop = min(starts[i], span.first), max(stops[i], span.last + 1)
+            out.append(_Cut(span, np.flatnonzero(owner == i), start, stop))
+    return out
+
+
+def _word(
+    cut: _Cut, evidence: Evidence, folded: NDArray[np.float64], expected: Expected, lines: Lines, stroke_px: float
+) -> WrittenWord:
+    """Describe one span as a word."""
+    span, view = cut.span, evidence.views[cut.span.line]
+    box = box_of(lines, view.pixels[cut.chosen])
+    frames = evidence.signs[cut.start : cut.stop]
+    best = frames.argmax(1)
+    crossed = float((best == INDEX[CROSSED_OUT]).sum() / max(1, (best > 0).sum()))
+    ends = [evidence.parting[max(cut.start - 1, 0) : span.first].max(initial=0.0)]
+    ends.append(evidence.parting[span.last + 1 : cut.stop + 1].max(initial=0.0))
+    doubt = Doubt(crossed=crossed, parted=float(min(ends)))
+    if span.kind != LETTER:
+        seen = decode(collapse(best)).strip()
+        struck = span.kind == STRUCK or crossed > 0.3
+        state = "crossed-out?" if struck else "added"
+        letters = _guessed(box.width, lines.lines[view.line].x_height) if struck else sum(map(is_letter, seen))
+        return WrittenWord(view.line, box, state, None, None, seen, letters, (), confidence(state, doubt))
+    word = expected.words[span.word]
+    plain = plain_letters(word.signs)
+    spelling = weigh(folded[cut.start : cut.stop], plain) if plain else Spelling("", 1.0, 0.0)
+    doubt = replace(doubt, lack=spelling.lack, spelt=spelling.expected, letters=len(plain))
+    state = "written" if spelling.expected >= 0.5 else "misspelt?"
+    text, at = _signs(cut, evidence, expected, state, spelling)
+    placed = place_letters(evidence, view, lines, cut.chosen, text, at, stroke_px)
+    count = word.letters if state == "written" else sum(is_letter(s) for s in spelling.letters)
+    return WrittenWord(
+        view.line, box, state, word.text, span.word, spelling.letters, count, placed, confidence(state, doubt)
+    )
+
+
+def _signs(
+    cut: _Cut, evidence: Evidence, expected: Expected, state: str, spelling: Spelling
+) -> tuple[str, list[int]]:
+    """Return the signs to be placed in a word's ink and the frames in which they are seen."""
+    word = expected.words[cut.span.word]
+    if state == "written":
+        found = dict(cut.span.signs)
+        first = int(expected.first[cut.span.word])
+        present = [i for i, sign in enumerate(word.signs) if first + i in found or sign.isalnum()]
+        text = "".join(word.signs[i] for i in present)
+        if all(first + i in found for i in present):
+            return text, [found[first + i] for i in present]
+    else:
+        text = dressed(spelling.letters, word.signs)
+    return text, [cut.start + t for t in lay(evidence.signs[cut.start : cut.stop], text)]
+
+
+def dressed(letters: str, signs: str) -> str:
+    """Give plain letters the capitals and marks of the expected signs they agree with."""
+    bare = [plain_letters(s) or s for s in signs]
+    if any(len(b) != 1 for b in bare):
+        return letters
+    out = list(letters)
+    for a, b, size in SequenceMatcher(None, letters, "".join(bare), autojunk=False).get_matching_blocks():
+        out[a : a + size] = signs[b : b + size]
+    return "".join(out)
+
+
+def _guessed(width: float, x_height: float) -> int:
+    """Letters that may lie under a crossing-out, from its width: a letter with its space takes about an x-height."""
+    return max(1, round(width / x_height))
