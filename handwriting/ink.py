@@ -11,7 +11,6 @@ black rule run into each other along the rule.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -130,22 +129,24 @@ def _lift(image: ByteImage, cut: ByteImage, ruling: Ruling, px_per_mm: float) ->
     offsets = np.arange(-reach, reach + 1)
     x0, x1 = int(max(0, ruling.left - 2 * px_per_mm)), int(min(width, ruling.right + 2 * px_per_mm))
     x = np.arange(x0, x1)
+    along = np.arange(len(x))
     if len(x) < 20:
         return
     pieces = max(2, round(len(x) / (20 * px_per_mm)))
-    bounds = np.linspace(0, len(x), pieces + 1).astype(int)
-    centres = (bounds[:-1] + bounds[1:]) / 2
+    length = len(x) // pieces
+    centres = length * (np.arange(pieces) + 0.5)
     for k in range(len(ruling.offsets)):
         rows = np.rint(ruling.at(k, x.astype(np.float64))).astype(int)
         if rows.min() < reach or rows.max() >= height - reach:
             continue
         index = rows[None, :] + offsets[:, None]
         band = image[index, x[None, :]]
-        profile = np.stack([np.percentile(band[:, a:b], 62, axis=1) for a, b in pairwise(bounds)], 1)
+        cells = band[:, : length * pieces].reshape(len(offsets), pieces, length)
+        profile = np.percentile(cells, 62, axis=2)
         edge = np.maximum(profile[:2].mean(0), profile[-2:].mean(0))
         profile = np.minimum(profile / np.maximum(edge, 1), 1)
         profile[profile > 0.985] = 1
-        spread = np.stack([np.interp(np.arange(len(x)), centres, p) for p in profile])
+        spread = np.stack([np.interp(along, centres, p) for p in profile]).astype(np.float32)
         opaque = spread < 0.42
         image[index, x[None, :]] = np.where(opaque, PAPER, np.clip(band / np.maximum(spread, 0.42), 0, PAPER)).astype(
             np.uint8
@@ -180,15 +181,20 @@ def find_ink(lifted: ByteImage, cut: ByteImage, rules: Rules, px_per_mm: float) 
 
 def _noise(flat: ByteImage) -> float:
     """Return the standard deviation of bare paper, from the differences of neighbours in a sample of rows."""
-    rows = flat[:: max(1, flat.shape[0] // 200)].astype(np.int16)
-    paper = (rows[:, 1:] > 225) & (rows[:, :-1] > 225)
-    difference = np.abs(np.diff(rows, axis=1))[paper]
-    return float(1.4826 * np.median(difference) / np.sqrt(2)) if difference.size else 1.0
+    rows = flat[:: max(1, flat.shape[0] // 200)]
+    here, there = rows[:, 1:], rows[:, :-1]
+    difference = cv2.absdiff(here, there)[cv2.min(here, there) > 225]
+    if not difference.size:
+        return 1.0
+    # The median from the counts of whole grey levels.
+    counts = np.cumsum(np.bincount(difference, minlength=256))
+    half = (counts[-1] - 1) // 2, counts[-1] // 2
+    median = np.searchsorted(counts, half, side="right").mean()
+    return float(1.4826 * median / np.sqrt(2))
 
 
 def _depth(flat: ByteImage, noise: float, px_per_mm: float) -> tuple[FloatArray | None, float]:
     """Depth of the ink in cells of about 4 mm (255 scale), smoothed over empty cells, and its typical value."""
-    dark = cv2.bitwise_not(flat).astype(np.float32) - (255 - PAPER)
     floor = max(18.0, 6 * noise)
     histogram = cv2.calcHist([flat], [0], None, [256], [0, 256]).ravel()
     levels = PAPER - np.arange(256)
@@ -205,9 +211,16 @@ def _depth(flat: ByteImage, noise: float, px_per_mm: float) -> tuple[FloatArray 
     core = float(values[int(np.argmax(between))])
     cell = max(8, round(4 * px_per_mm))
     shape = (max(1, flat.shape[1] // cell), max(1, flat.shape[0] // cell))
-    inside = (dark >= max(floor, 0.8 * core)).astype(np.float32)
-    area = cv2.resize(inside, shape, interpolation=cv2.INTER_AREA)
-    sums = cv2.resize(dark * inside, shape, interpolation=cv2.INTER_AREA)
+    # The dark pixels are few: counted cell by cell, not over the whole page.
+    at = cv2.findNonZero(cv2.compare(flat, PAPER - max(floor, 0.8 * core), cv2.CMP_LE))
+    if at is None:
+        return None, 0.0
+    x, y = at.reshape(-1, 2).T
+    place = (y * shape[1] // flat.shape[0]) * shape[0] + x * shape[0] // flat.shape[1]
+    cells = np.bincount(place, minlength=shape[0] * shape[1])
+    size = flat.size / cells.size
+    area = (cells / size).reshape(shape[1], shape[0])
+    sums = np.bincount(place, PAPER - flat[y, x].astype(np.float64), cells.size).reshape(area.shape) / size
     enough = area > 0.002
     if not enough.any():
         return None, 0.0
@@ -233,7 +246,8 @@ def _rejoin(mask: ByteImage, cut: ByteImage, px_per_mm: float) -> ByteImage:
 def _pieces(mask: ByteImage, rules: Rules, px_per_mm: float) -> tuple[Pieces, tuple[Box, ...]]:
     """Split the mask into connected pieces; specks, bits of rules, scan edges and punch holes are set aside."""
     height, width = mask.shape
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8, ltype=cv2.CV_32S)
+    # The block-based algorithm takes less than half the time of OpenCV's own choice here.
+    count, labels, stats, _ = cv2.connectedComponentsWithStatsWithAlgorithm(mask, 8, cv2.CV_32S, cv2.CCL_GRANA)
     left, top, wide, tall, area = (stats[:, i] for i in range(5))
     # Specks: smaller than a disc a third of a thin pen stroke across.
     keep = area >= max(4, (0.16 * px_per_mm) ** 2)

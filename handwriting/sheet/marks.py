@@ -20,6 +20,8 @@ Grey = NDArray[np.uint8]
 
 _LOOK_PX = (1400, 2800)
 _ENOUGH = 10
+# A sheet too far away to be read in the small copy still shows this many squares of some kind there.
+_FEWEST_SQUARES = 6
 _ALONG = np.linspace(0.12, 0.88, 17)
 _REACH_MM = (0.9, 0.6)
 _PROFILE = 25
@@ -62,11 +64,11 @@ def find_marks(grey: Grey) -> Marks:
     for look in _LOOK_PX:
         factor = max(1.0, longest / look)
         small = _reduced(grey, factor)
-        found, names, _ = detector.detectMarkers(small)
+        found, names, squares = detector.detectMarkers(small)
         if names is not None and len(names) > len(ids):
             ids = np.asarray(names, dtype=np.intp).ravel()
             corners = (np.concatenate(found).astype(np.float64) + 0.5) * (longest / max(small.shape)) - 0.5
-        if len(ids) >= _ENOUGH or factor == 1.0:
+        if len(ids) >= _ENOUGH or factor == 1.0 or len(ids) + len(squares) < _FEWEST_SQUARES:
             break
     if not len(ids):
         return Marks(ids, corners, np.empty(0), np.empty(0))
