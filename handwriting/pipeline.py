@@ -85,11 +85,14 @@ class Found:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Result:
-    """One page measured: the record, the picture it refers to, and what is needed to draw label maps."""
+    """One page measured: the record, and what it was made from, so that a corrected one can be made quickly."""
 
     record: Record
     found: Found
     page: Page
+    task: Task
+    scale: Scale
+    options: Options
 
     @property
     def picture(self) -> NDArray[np.uint8]:
@@ -122,7 +125,11 @@ def measure_page(page: Page, task: Task, options: Options) -> Result:
     if sheet is not None and sheet.text and not task.text:
         task = replace(task, text=sheet.text)
     found = find_writing(page, sheet, options)
-    scale = _scale(page, sheet, found, options)
+    return measure_found(page, found, task, _scale(page, sheet, found, options), options)
+
+
+def measure_found(page: Page, found: Found, task: Task, scale: Scale, options: Options) -> Result:
+    """Measure what was found on a page and write it all into a record: the quick part, done again after corrections."""
     evidence = Evidence(
         found.ink,
         found.ruling,
@@ -156,7 +163,7 @@ def measure_page(page: Page, task: Task, options: Options) -> Result:
         software=_software(options),
         letters=_letter_facts(task),
     )
-    return Result(record, found, page)
+    return Result(record, found, page, task, scale, options)
 
 
 def find_writing(page: Page, sheet: SheetReading | None, options: Options) -> Found:
