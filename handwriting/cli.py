@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from handwriting.commands import page, reference, sheets
+from handwriting.commands import desk, page, reference, sheets
 from handwriting.errors import HandwritingError
 
 if TYPE_CHECKING:
@@ -31,6 +31,7 @@ for _command in (
     page.measure,
     sheets.sheet,
     sheets.passages,
+    desk.desk,
     reference.figures,
     reference.phantom,
     reference.schema,

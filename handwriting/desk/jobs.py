@@ -1,0 +1,264 @@
+"""Two measuring processes and what waits for each.
+
+One is for the page at hand: the first page of a drop, and every correction. The other, started when it is first
+needed, takes the rest of a pile, so that a pile never keeps a person waiting. A process that crashes, hangs or is
+stopped is replaced; what it was doing is said on the page it was about, and nothing that was saved is lost.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import queue
+import shutil
+import threading
+import time
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
+from typing import Any
+
+from handwriting.desk.work import Desk, State
+from handwriting.errors import DecodeFailedError, HandwritingError, OutputError
+
+SECONDS = 90.0
+_STOPPED = "You stopped the measuring. The page is still here."
+
+
+@dataclass(slots=True, eq=False)
+class Job:
+    """One request to a measuring process, and how far it is."""
+
+    name: str
+    work: str
+    arguments: dict[str, Any]
+    stage: str = "Waiting for the pages before it"
+    began: float = field(default_factory=time.monotonic)
+    done: threading.Event = field(default_factory=threading.Event)
+    answer: dict[str, Any] | None = None
+    error: HandwritingError | None = None
+    stopped: bool = False
+
+    def result(self) -> dict[str, Any]:
+        """Wait for the answer.
+
+        Raises
+        ------
+        HandwritingError
+            The refusal the process answered with, or that it died.
+        """
+        self.done.wait()
+        if self.error is not None:
+            raise self.error
+        return self.answer or {}
+
+
+class Lane:
+    """One measuring process and the requests waiting for it, each in its turn."""
+
+    def __init__(self, seconds: float = SECONDS) -> None:
+        self._seconds = seconds
+        self._waiting: queue.SimpleQueue[Job | None] = queue.SimpleQueue()
+        self._running: Job | None = None
+        self._lock = threading.Lock()
+        self._process, self._pipe = _start()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+        self.add(Job("warm", "", {}))
+
+    def add(self, job: Job) -> Job:
+        """Put a request in the line."""
+        self._waiting.put(job)
+        return job
+
+    def stop(self, job: Job) -> None:
+        """Give up a request; the process is ended when it is at work on it."""
+        with self._lock:
+            job.stopped = True
+            if self._running is job:
+                self._process.kill()
+
+    def close(self) -> None:
+        """End the process."""
+        self._waiting.put(None)
+        self._process.kill()
+        self._thread.join(5)
+
+    def _run(self) -> None:
+        while (job := self._waiting.get()) is not None:
+            with self._lock:
+                self._running = job
+            if job.stopped:
+                job.error = DecodeFailedError(_STOPPED)
+            else:
+                self._serve(job)
+            with self._lock:
+                self._running = None
+            job.done.set()
+        self._pipe.close()
+
+    def _serve(self, job: Job) -> None:
+        ends = time.monotonic() + self._seconds
+        try:
+            self._pipe.send((job.name, job.arguments))
+            while self._pipe.poll(max(0.0, ends - time.monotonic())):
+                message = self._pipe.recv()
+                if "stage" in message:
+                    job.stage = message["stage"]
+                    continue
+                job.answer, job.error = message.get("done"), message.get("error")
+                return
+            what = f"measuring took more than {self._seconds:g} seconds and was stopped"
+            job.error = DecodeFailedError(what, fix="Scan the page at 300 dots to the inch, the written page alone.")
+        except (EOFError, OSError):
+            fix = "Measure it again; if it happens again, scan the page anew."
+            job.error = (
+                DecodeFailedError(_STOPPED.rstrip("."))
+                if job.stopped
+                else DecodeFailedError("the measuring process ended unexpectedly", fix=fix)
+            )
+        self._replace()
+
+    def _replace(self) -> None:
+        with self._lock:
+            self._process.kill()
+            self._process.join()
+            self._pipe.close()
+            self._process, self._pipe = _start()
+        self.add(Job("warm", "", {}))
+
+
+def _start() -> tuple[BaseProcess, Connection]:
+    from handwriting.desk.worker import serve
+
+    # A fresh interpreter: a fork beside the server's threads can deadlock.
+    context = multiprocessing.get_context("spawn")
+    ours, theirs = context.Pipe()
+    process = context.Process(target=serve, args=(theirs,), daemon=True)
+    process.start()
+    theirs.close()
+    return process, ours
+
+
+class Jobs:
+    """Everything that is being measured for one desk."""
+
+    def __init__(self, desk: Desk, seconds: float = SECONDS) -> None:
+        self._desk, self._seconds = desk, seconds
+        self._hand = Lane(seconds)
+        self._pile: Lane | None = None
+        self._lock = threading.Lock()
+        self._measuring: dict[str, tuple[Lane, Job]] = {}
+        for state in desk.all():
+            if state.stage == "waiting":
+                self.measure(state, at_hand=False)
+
+    def close(self) -> None:
+        """End both processes."""
+        self._hand.close()
+        if self._pile is not None:
+            self._pile.close()
+
+    def _lane(self, *, at_hand: bool) -> Lane:
+        with self._lock:
+            if at_hand:
+                return self._hand
+            if self._pile is None:
+                self._pile = Lane(self._seconds)
+            return self._pile
+
+    def measure(self, state: State, *, at_hand: bool) -> None:
+        """Have a page measured; `status` says how far it is."""
+        lane = self._lane(at_hand=at_hand)
+        self._desk.change(state.id, stage="waiting", trouble="")
+        job = Job("measure", state.id, self._page(state))
+        with self._lock:
+            self._measuring[state.id] = (lane, job)
+        lane.add(job)
+        threading.Thread(target=self._settle, args=(lane, job, state), daemon=True).start()
+
+    def _page(self, state: State) -> dict[str, Any]:
+        return {"folder": self._desk.place(state.id), "number": state.number, "asked": state.asked}
+
+    def _settle(self, lane: Lane, job: Job, state: State) -> None:
+        """Wait for a page to be measured and note how it went."""
+        with contextlib.suppress(KeyError):  # put away meanwhile
+            try:
+                answer = job.result()
+            except HandwritingError as error:
+                self._desk.change(state.id, stage="stopped", trouble=_sentence(error))
+            else:
+                if answer["count"] > 1 and state.count == 1:
+                    self._siblings(state, answer["count"])
+                if state.upto:
+                    self.correct(self._desk.state(state.id))
+                self._desk.change(state.id, stage="measured", trouble="")
+                lane.add(Job("finish", state.id, {"folder": self._desk.place(state.id), "number": state.number}))
+        with self._lock:
+            if self._measuring.get(state.id, (None, None))[1] is job:
+                del self._measuring[state.id]
+
+    def _siblings(self, state: State, count: int) -> None:
+        """Make a page in hand of every further page of a file."""
+        self._desk.change(state.id, count=count)
+        original = self._desk.place(state.id) / "original"
+        for number in range(2, count + 1):
+            further = self._desk.take(None, state.name, state.asked, number=number, count=count)
+            try:
+                target = self._desk.place(further.id) / "original"
+                try:
+                    os.link(original, target)
+                except OSError:  # a disk without links
+                    shutil.copyfile(original, target)
+            except OSError as error:
+                self._desk.remove(further.id)
+                raise OutputError(
+                    "the file's further pages could not be stored", fix="Make room on the disk."
+                ) from error
+            self.measure(further, at_hand=False)
+
+    def status(self, state: State) -> dict[str, Any]:
+        """Return how far a page is."""
+        with self._lock:
+            lane_job = self._measuring.get(state.id)
+        if lane_job is None:
+            return {"stage": state.stage, "trouble": state.trouble, "says": "", "seconds": 0}
+        job = lane_job[1]
+        return {
+            "stage": "waiting",
+            "trouble": "",
+            "says": job.stage,
+            "seconds": round(time.monotonic() - job.began, 1),
+        }
+
+    def stop(self, work: str) -> None:
+        """Stop measuring a page."""
+        with self._lock:
+            lane_job = self._measuring.get(work)
+        if lane_job is not None:
+            lane_job[0].stop(lane_job[1])
+            lane_job[1].done.wait(10)
+
+    def correct(self, state: State) -> None:
+        """Have a page's record made anew with the corrections that count, and wait for it.
+
+        Raises
+        ------
+        HandwritingError
+            A correction cannot be used; the record is as it was.
+        """
+        arguments = {**self._page(state), "corrections": list(state.counting)}
+        self._lane(at_hand=True).add(Job("correct", state.id, arguments)).result()
+
+    def forget(self, state: State) -> None:
+        """Let the processes let go of a page that is put away."""
+        folder = self._desk.place(state.id)
+        for lane in (self._hand, self._pile):
+            if lane is not None:
+                lane.add(Job("forget", state.id, {"folder": folder}))
+
+
+def _sentence(error: HandwritingError) -> str:
+    text = str(error)
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,92 @@
+"""Starting and ending the desk: the folder is locked, the port is bound on the loopback alone, then it is served."""
+
+from __future__ import annotations
+
+import logging
+import os
+import socket
+from collections.abc import Callable
+from pathlib import Path
+
+import uvicorn
+
+from handwriting.desk.jobs import Jobs
+from handwriting.desk.safety import Doors
+from handwriting.desk.server import Room, application
+from handwriting.desk.work import Desk
+from handwriting.errors import UsageError
+
+LOOPBACK = "127.0.0.1"
+
+
+def default_folder() -> Path:
+    """Return the desk's folder among this user's own data."""
+    from platformdirs import user_data_path
+
+    return user_data_path("handwriting", appauthor=False) / "desk"
+
+
+def open_desk(folder: Path | None, port: int, opened: Callable[[str], None]) -> None:
+    """Serve the desk until it is closed.
+
+    Parameters
+    ----------
+    folder : Path or None
+        For the pages in hand.
+    port : int
+        Where to listen on the loopback; 0 takes a free port.
+    opened : callable
+        Called with the opening link once the desk listens.
+
+    Raises
+    ------
+    UsageError
+        Another desk has the folder open, or the port is taken.
+    OutputError
+        The folder cannot be used.
+    """
+    desk = Desk(folder or default_folder())
+    listening = _listen(port)
+    jobs = Jobs(desk)
+    try:
+        doors = Doors(listening.getsockname()[1])
+        server: uvicorn.Server
+
+        def stop() -> None:
+            server.should_exit = True
+
+        config = uvicorn.Config(
+            application(Room(desk, jobs, doors, stop)),
+            log_config=None,
+            access_log=False,
+            server_header=False,
+            proxy_headers=False,
+            lifespan="off",
+            ws="none",
+            limit_concurrency=64,
+            timeout_keep_alive=30,
+            timeout_graceful_shutdown=2,
+        )
+        # Uvicorn's own messages may hold addresses and tracebacks; the desk's log holds patterns of addresses only.
+        logging.getLogger("uvicorn").disabled = True
+        logging.getLogger("uvicorn.error").disabled = True
+        server = uvicorn.Server(config)
+        opened(doors.link)
+        server.run(sockets=[listening])
+    finally:
+        jobs.close()
+        listening.close()
+        desk.close()
+
+
+def _listen(port: int) -> socket.socket:
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    if os.name == "posix":
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((LOOPBACK, port))
+        listening.listen(128)
+    except OSError as error:
+        listening.close()
+        raise UsageError(f"port {port} is taken", where="--port", fix="Leave --port out to take a free one.") from error
+    return listening
