@@ -19,7 +19,7 @@ Sources: gaps between hulls in two kinds per page, Louloudis, Gatos, Pratikakis 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import cv2
@@ -98,13 +98,14 @@ def find_words(lines: Lines, stroke_px: float) -> Words:
         return Words((), word)
     runs = _Runs.of(lines, lean(lines))
     units = [_units(runs, lines.lines[k].x_height, stroke_px, k) for k in range(len(lines.lines))]
-    spaces = [np.array([hull_gap(a.hull, b.hull) for a, b in pairwise(u)]) for u in units]
+    spaces = [_spaces(row) for row in units]
     # The middle of the lines' sizes: a line's own rests on few letters.
     size = float(np.median([line.x_height for line in lines.lines]))
     wide = np.array([u.right - u.left for row in units for u in row])
     chance = _chances(np.concatenate(spaces) / size, float(wide.mean()) / size if len(wide) else 1.0)
     small = np.array([_is_stop(b, size) for row in units for b in row[1:]], np.bool_)
     chance[small & (np.concatenate(spaces) < 1.2 * size)] = 0.0
+    word_of_run = np.full(len(runs.line), -1, np.int32)
     words: list[Word] = []
     gaps: list[Gap] = []
     done = 0
@@ -114,13 +115,12 @@ def find_words(lines: Lines, stroke_px: float) -> Words:
         gaps += [Gap(k, float(px), float(p)) for px, p in zip(spaces[k], here, strict=True)]
         starts = np.concatenate([[0], np.flatnonzero(here > 0.5) + 1, [len(row)]]).astype(int)
         for a, b in pairwise(starts):
-            index = np.concatenate([runs.pixels(r) for unit in row[a:b] for r in unit.runs]) if b > a else None
-            if index is None:
-                continue
-            x, y = lines.pieces.x[index], lines.pieces.y[index]
-            word[index] = len(words)
-            words.append(Word(k, Box(float(x.min()), float(y.min()), float(x.max() + 1), float(y.max() + 1))))
-    return Words(tuple(words), word, tuple(gaps))
+            mine = [r for unit in row[a:b] for r in unit.runs]
+            if mine:
+                word_of_run[mine] = len(words)
+                low, high = runs.corners[mine, :2].min(0), runs.corners[mine, 2:].max(0)
+                words.append(Word(k, Box(float(low[0]), float(low[1]), float(high[0]), float(high[1]))))
+    return Words(tuple(words), runs.spread(word_of_run), tuple(gaps))
 
 
 def lean(lines: Lines) -> float:
@@ -163,55 +163,80 @@ def _sharpness(columns: FloatArray, line: NDArray[np.int32], bin_px: float) -> f
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Runs:
-    """The ink of each piece in each line: extents along the line, all of it and within the body zone, and its hull."""
+    """The ink of each piece in each line: one run.
 
-    order: NDArray[np.int64]
-    starts: NDArray[np.int64]
+    Attributes
+    ----------
+    line : ndarray, shape (runs,)
+    body : ndarray, shape (runs, 2)
+        Extent along the line within the body zone, infinite where there is no ink in it.
+    low : ndarray, shape (runs,)
+        Least height above the baseline.
+    corners : ndarray, shape (runs, 4)
+        Left, top, right and bottom edge, frame px.
+    hulls : list of ndarray, shape (corners, 2)
+        Along the line and above it.
+    run, length : ndarray, shape (stretches,)
+        For every stretch of ink in a row of the frame, in the order of the pixels, its run (-1: none) and its pixels.
+    """
+
     line: NDArray[np.int32]
     body: FloatArray
     low: FloatArray
-    high: FloatArray
+    corners: FloatArray
     hulls: list[FloatArray]
+    run: NDArray[np.int64]
+    length: NDArray[np.int64]
 
     @classmethod
     def of(cls, lines: Lines, shear: float) -> _Runs:
-        """Sort the pixels by line and piece, and describe each run."""
+        """Describe each run by the ends of its stretches: a hull and an extent need no pixel between."""
         pieces = lines.pieces
-        key = lines.line.astype(np.int64) * (len(pieces.boxes) + 1) + pieces.piece
-        order = np.argsort(key, kind="stable")
-        order = order[lines.line[order] >= 0]
-        starts = np.flatnonzero(np.diff(key[order], prepend=-1))
-        line = lines.line[order[starts]]
-        x, y = pieces.x[order].astype(np.float64), pieces.y[order].astype(np.float64)
-        above = np.empty(len(x))
-        size = np.empty(len(x))
-        bounds = np.searchsorted(lines.line[order], np.arange(len(lines.lines) + 1))
-        for k, text_line in enumerate(lines.lines):
-            part = slice(bounds[k], bounds[k + 1])
-            above[part] = text_line.baseline.at(x[part]) - y[part]
-            size[part] = text_line.x_height
-        along = x - shear * above
-        zone = (above > -0.1 * size) & (above < 1.05 * size)
-        body = np.stack(
-            [
-                np.minimum.reduceat(np.where(zone, along, np.inf), starts),
-                np.maximum.reduceat(np.where(zone, along, -np.inf), starts),
-            ],
-            1,
-        )
+        change = (np.diff(pieces.piece) != 0) | (np.diff(pieces.y) != 0) | (np.diff(lines.line) != 0)
+        first = np.concatenate([[0], np.flatnonzero(change) + 1])
+        length = np.diff(first, append=len(pieces.x))
+        line, piece = lines.line[first], pieces.piece[first]
+        owned = np.flatnonzero(line >= 0)
+        order = owned[np.lexsort((piece[owned], line[owned]))]
+        line, piece = line[order], piece[order]
+        starts = np.concatenate([[0], np.flatnonzero((np.diff(line) != 0) | (np.diff(piece) != 0)) + 1])
+        run = np.full(len(first), -1, np.int64)
+        run[order] = np.repeat(np.arange(len(starts)), np.diff(starts, append=len(order)))
+        left, right = pieces.x[first[order]], pieces.x[(first + length - 1)[order]]
+        top = pieces.y[first[order]]
+        bounds = np.searchsorted(line, np.arange(len(lines.lines) + 1))
+        points, zone = _straightened(lines, bounds, np.stack([left, right]).astype(np.float64), top, shear)
+        along, above = points[..., 0], points[..., 1]
+        least = [np.where(zone, along, np.inf).min(0), above.min(0), left, top]
+        most = [np.where(zone, along, -np.inf).max(0), right + 1, top + 1]
+        body_left, low, edge_left, edge_top = (np.minimum.reduceat(v, starts) for v in least)
+        body_right, edge_right, edge_bottom = (np.maximum.reduceat(v, starts) for v in most)
         ends = np.append(starts[1:], len(order))
-        hulls = []
-        for a, b in zip(starts, ends, strict=True):
-            points = np.column_stack([along[a:b], above[a:b]]).astype(np.float32)
-            hulls.append(cv2.convexHull(points).reshape(-1, 2).astype(np.float64))
-        return cls(
-            order, starts, line, body, np.minimum.reduceat(above, starts), np.maximum.reduceat(above, starts), hulls
-        )
+        hulls = [_hull(points[:, a:b].astype(np.float32).reshape(-1, 2)) for a, b in zip(starts, ends, strict=True)]
+        corners = np.stack([edge_left, edge_top, edge_right, edge_bottom], 1).astype(np.float64)
+        return cls(line[starts], np.stack([body_left, body_right], 1), low, corners, hulls, run, length)
 
-    def pixels(self, run: int) -> NDArray[np.int64]:
-        """Return the indices of the ink pixels of a run."""
-        end = self.starts[run + 1] if run + 1 < len(self.starts) else len(self.order)
-        return self.order[self.starts[run] : end]
+    def spread(self, number: NDArray[np.int32]) -> NDArray[np.int32]:
+        """Return for every ink pixel the number given to its run, -1 where it has none."""
+        out: NDArray[np.int32] = np.repeat(np.append(number, np.int32(-1))[self.run], self.length)
+        return out
+
+
+def _straightened(
+    lines: Lines, bounds: NDArray[np.int64], x: FloatArray, y: NDArray[np.int32], shear: float
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Return for ink at columns `x` (2, n), sorted by line, place along and above the line, and which of it is body."""
+    above = np.empty(x.shape)
+    zone = np.empty(x.shape, np.bool_)
+    for k, text_line in enumerate(lines.lines):
+        part = slice(bounds[k], bounds[k + 1])
+        above[:, part] = text_line.baseline.at(x[:, part]) - y[part]
+        zone[:, part] = (above[:, part] > -0.1 * text_line.x_height) & (above[:, part] < 1.05 * text_line.x_height)
+    return np.stack([x - shear * above, above], 2), zone
+
+
+def _hull(points: NDArray[np.float32]) -> FloatArray:
+    return np.asarray(cv2.convexHull(points), np.float64).reshape(-1, 2)
 
 
 def _units(runs: _Runs, x_height: float, stroke_px: float, line: int) -> list[_Unit]:
@@ -230,7 +255,7 @@ def _units(runs: _Runs, x_height: float, stroke_px: float, line: int) -> list[_U
         narrower = min(right - left, last.right - last.left) if last else 0.0
         if last and last.right - left > max(0.35 * narrower, 0.3 * stroke_px):
             last.right = max(last.right, right)
-            last.hull = _joined(last.hull, runs.hulls[r])
+            last.hull = _hull(np.concatenate([last.hull, runs.hulls[r]]).astype(np.float32))
             last.runs.append(int(r))
         else:
             units.append(_Unit(left, right, runs.hulls[r], [int(r)]))
@@ -245,12 +270,14 @@ def _units(runs: _Runs, x_height: float, stroke_px: float, line: int) -> list[_U
 
 def _is_stop(unit: _Unit, size: float) -> bool:
     """Tell whether a unit is so small and low that it must be a stop or comma, which belongs to the word before."""
-    extent = np.ptp(unit.hull, axis=0)
-    return bool(extent.max() < 0.65 * size and unit.hull[:, 1].max() < 0.7 * size)
+    (x0, y0), (x1, y1) = unit.hull.min(0), unit.hull.max(0)
+    return bool(max(x1 - x0, y1 - y0) < 0.65 * size and y1 < 0.7 * size)
 
 
-def _joined(a: FloatArray, b: FloatArray) -> FloatArray:
-    return np.asarray(cv2.convexHull(np.concatenate([a, b]).astype(np.float32)).reshape(-1, 2), np.float64)
+def _spaces(row: list[_Unit]) -> FloatArray:
+    """Return the gaps between the neighbouring units of a line, px."""
+    sides = [_sides(unit.hull) for unit in row]
+    return np.array([_between(a[1], b[0]) for a, b in pairwise(sides)])
 
 
 def hull_gap(left: FloatArray, right: FloatArray) -> float:
@@ -261,22 +288,31 @@ def hull_gap(left: FloatArray, right: FloatArray) -> float:
     left, right : ndarray, shape (corners, 2)
         Corners in order, along the line and above it. Where they share no height the gap of their boxes is given.
     """
-    low, high = max(left[:, 1].min(), right[:, 1].min()), min(left[:, 1].max(), right[:, 1].max())
+    return _between(_sides(left)[1], _sides(right)[0])
+
+
+def _sides(hull: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the left and the right side of a hull, from its foot up: heights and places along, shape (2, corners)."""
+    foot = int(hull[:, 1].argmin())
+    around = np.concatenate([hull[foot:], hull[: foot + 1]]).T[::-1]
+    top = int(around[0].argmax())
+    one, other = around[:, : top + 1], around[:, : top - 1 if top else None : -1]
+    if one[0, -1] == one[0, 0]:
+        return around[:, [around[1].argmin()]], around[:, [around[1].argmax()]]
+    # At a level foot or top both corners are of one height: each side has its own.
+    one, other = (s[:, int(s[0, 1] == s[0, 0]) : s.shape[1] - int(s[0, -1] == s[0, -2])] for s in (one, other))
+    middle = 0.5 * (one[0, 0] + one[0, -1])
+    return (one, other) if np.interp(middle, *one) < np.interp(middle, *other) else (other, one)
+
+
+def _between(left: FloatArray, right: FloatArray) -> float:
+    """Return the least gap from the right side of one hull to the left side of the next."""
+    low, high = max(left[0, 0], right[0, 0]), min(left[0, -1], right[0, -1])
     if high <= low:
-        return float(right[:, 0].min() - left[:, 0].max()) - _EDGES
-    heights = np.concatenate([left[:, 1], right[:, 1], [low, high]])
+        return float(right[1].min() - left[1].max()) - _EDGES
+    heights = np.concatenate([left[0], right[0], [low, high]])
     heights = heights[(heights >= low) & (heights <= high)]
-    return float((_side(right, heights, 1.0) + _side(left, heights, -1.0)).min()) - _EDGES
-
-
-def _side(hull: FloatArray, heights: FloatArray, sign: float) -> FloatArray:
-    """Return the least ``sign * along`` of the hull at each height."""
-    ends = np.roll(hull, -1, axis=0)
-    rise = ends[:, 1] - hull[:, 1]
-    t = (heights[:, None] - hull[:, 1]) / np.where(np.abs(rise) < 1e-9, 1e-9, rise)
-    along = hull[:, 0] + np.clip(t, 0, 1) * (ends[:, 0] - hull[:, 0])
-    out: FloatArray = np.where((t >= -1e-6) & (t <= 1 + 1e-6), sign * along, np.inf).min(axis=1)
-    return out
+    return float((np.interp(heights, *right) - np.interp(heights, *left)).min()) - _EDGES
 
 
 # Imagined gaps of each kind: usual size, its weight in gaps, usual SD and its weight; x-heights.
@@ -313,3 +349,49 @@ def _chances(gaps: FloatArray, unit_width: float) -> FloatArray:
         share = (float(chance.sum()) + _SHARE_WEIGHT * expected) / (len(gaps) + _SHARE_WEIGHT)
         mean[1] = max(mean[1], mean[0] + 0.3)
     return chance
+
+
+def known_words(lines: Lines, word: NDArray[np.int32], stroke_px: float) -> Words:
+    """Return words whose ink is known (from the text, or from a person) with their boxes and gaps.
+
+    Parameters
+    ----------
+    lines : Lines
+    word : ndarray of int32, shape (pixels,)
+        For every ink pixel of `lines.pieces` a number of its word, any that tells them apart, or -1. The words are
+        numbered afresh, by line and from left to right; ink of one number on two lines makes two words.
+    stroke_px : float
+        Typical width of the pen's line, px.
+    """
+    pieces = lines.pieces
+    mine = np.flatnonzero((word >= 0) & (lines.line >= 0))
+    key = lines.line[mine].astype(np.int64) * (int(word.max(initial=0)) + 1) + word[mine]
+    names, index = np.unique(key, return_inverse=True)
+    low = np.full((len(names), 2), np.inf)
+    high = np.full((len(names), 2), -np.inf)
+    for axis, values in enumerate((pieces.x[mine], pieces.y[mine])):
+        np.minimum.at(low[:, axis], index, values)
+        np.maximum.at(high[:, axis], index, values + 1)
+    line = names // (int(word.max(initial=0)) + 1)
+    order = np.lexsort((low[:, 0], line))
+    place = np.empty(len(order), np.int32)
+    place[order] = np.arange(len(order), dtype=np.int32)
+    number = np.full(len(word), -1, np.int32)
+    number[mine] = place[index]
+    found = tuple(Word(int(line[i]), Box(*map(float, (*low[i], *high[i])))) for i in order)
+    # Ink joined across two words is two pieces to the gap finder.
+    parted = (pieces.piece.astype(np.int64) + 1) * (len(found) + 1) + number
+    _, apart = np.unique(parted, return_inverse=True)
+    cut = replace(lines, pieces=replace(pieces, piece=apart.astype(np.int32)))
+    runs = _Runs.of(cut, lean(cut))
+    of_run = np.full(len(runs.line), -1, np.int32)
+    held = runs.run >= 0
+    of_run[runs.run[held]] = number[np.cumsum(runs.length) - runs.length][held]
+    gaps: list[Gap] = []
+    for k, text_line in enumerate(lines.lines):
+        row = _units(runs, text_line.x_height, stroke_px, k)
+        owner = [of_run[unit.runs[0]] for unit in row]
+        for (a, b), px in zip(pairwise(owner), _spaces(row), strict=True):
+            if a >= 0 and b >= 0:
+                gaps.append(Gap(k, float(px), float(a != b)))
+    return Words(found, number, tuple(gaps))
