@@ -157,31 +157,41 @@ class Occasion:
         return sum(isinstance(s.measures.get(key), Measured) for s in self.samples)
 
 
+def gather(samples: Iterable[Sample], *, days: int = OCCASION_DAYS) -> tuple[tuple[Sample, ...], ...]:
+    """Gather each writer's pages of `days` days that were asked for alike in one setting, by date.
+
+    A page scanned again stands for nothing new and is left out.
+    """
+    ordered = sorted((s for s in samples if s.rescan_of is None), key=lambda s: (s.date, s.number or 0))
+    groups: list[list[Sample]] = []
+    open_ones: dict[tuple[str, str], list[list[Sample]]] = {}
+    for sample in ordered:
+        mine = open_ones.setdefault((sample.code, sample.setting), [])
+        mine[:] = [g for g in mine if (sample.date - g[0].date).days <= days]
+        for group in mine:
+            if group[0].asked_alike(sample) and all(sample.page_sha256 != s.page_sha256 for s in group):
+                group.append(sample)
+                break
+        else:
+            groups.append([sample])
+            mine.append(groups[-1])
+    return tuple(tuple(group) for group in groups)
+
+
 def occasions(samples: Iterable[Sample], *, days: int = OCCASION_DAYS) -> tuple[Occasion, ...]:
-    """Gather samples into occasions, by date; pages scanned again and pages asked for otherwise stand apart.
+    """Return one writer's pages as occasions, by date.
 
     Raises
     ------
     UsageError
         The samples are of more than one writer.
     """
-    ordered = sorted(samples, key=lambda s: (s.date, s.number or 0))
-    codes = sorted({s.code for s in ordered})
+    held = tuple(samples)
+    codes = sorted({s.code for s in held})
     if len(codes) > 1:
         fix = "Compare the pages of one pupil at a time."
         raise UsageError(f"the pages are of different pupils ({', '.join(codes)})", fix=fix)
-    groups: list[list[Sample]] = []
-    for sample in (s for s in ordered if s.rescan_of is None):
-        near = [
-            g
-            for g in groups
-            if (sample.date - g[-1].date).days <= days and g[0].asked_alike(sample) and g[0].setting == sample.setting
-        ]
-        if near and all(sample.page_sha256 != s.page_sha256 for s in near[-1]):
-            near[-1].append(sample)
-        else:
-            groups.append([sample])
-    return tuple(Occasion(tuple(g), _means(g)) for g in groups)
+    return tuple(Occasion(group, _means(group)) for group in gather(held, days=days))
 
 
 def uncertainty(quantity: Measured) -> float:

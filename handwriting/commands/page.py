@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from handwriting.errors import OutputError
+from handwriting.commands.store import By, Where, keep_record
+from handwriting.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
     from handwriting.record import Record
@@ -41,6 +42,8 @@ def measure(
     effort: Annotated[
         str | None, typer.Option(help="How hard it was for the writer, 0 to 10, in the writer's own view.")
     ] = None,
+    supervised: Annotated[str | None, typer.Option(help="Who sat by: a role, never a name.")] = None,
+    said: Annotated[str | None, typer.Option(help="What the writer said about it, word for word.")] = None,
     dpi: Annotated[float | None, typer.Option(help="Resolution of the scan, dots to the inch.")] = None,
     rule_mm: Annotated[float | None, typer.Option(help="Distance from one writing line to the next, mm.")] = None,
     bar_mm: Annotated[float | None, typer.Option(help="What a ruler shows for a copying sheet's 100 mm bar.")] = None,
@@ -53,6 +56,17 @@ def measure(
     labels: Annotated[
         bool, typer.Option("--labels", help="Also write lines.png and words.png, 16-bit maps of line and word numbers.")
     ] = False,
+    keep: Annotated[
+        bool, typer.Option("--keep", help="Also keep the record and the page's picture in the store.")
+    ] = False,
+    store: Where = None,
+    by: By = "",
+    until: Annotated[
+        str | None, typer.Option(help="When to look at a kept record again; in a year without it.")
+    ] = None,
+    blank: Annotated[
+        str | None, typer.Option(help="Strip to blank in a kept picture, such as top:25mm or top:10%.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the record as JSON instead of the table.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing.")] = False,
 ) -> None:
@@ -83,13 +97,19 @@ def measure(
         country=country,
         term=term,
         effort=effort,
+        supervised=supervised,
+        said=said,
     )
+    if keep and not (asked.code and asked.date):
+        raise UsageError("a record is kept under a pupil code and a date", fix="Give --code and --date.")
     options = Options(Given(dpi, rule_mm), bar_mm, tolerance_mm)
     with _working(quiet or as_json, f"Measuring {page.name} ..."):
         read = read_page(page, page_number, Limits(max_pixels=max_pixels))
         result = measure_page(read, asked, options)
         extra = {f"{name}.png": _png16(image) for name, image in result.label_maps().items()} if labels else {}
         written = write_report(result.record, result.picture, out, extra=extra)
+    if keep:
+        keep_record(result.record, result.picture, place=store, by=by, until=until, blank=blank, quiet=quiet or as_json)
     if as_json:
         typer.echo(written["record.json"].read_text("utf-8"), nl=False)
     elif not quiet:

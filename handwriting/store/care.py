@@ -57,6 +57,9 @@ def _sample_faults(store: Store, connection: Any, number: int) -> list[str]:  # 
             for name, value in zip(names, held, strict=True)
             if value != columns[name]
         ]
+        short = connection.execute("SELECT measures FROM figures WHERE sample = ?", (number,)).fetchone()
+        if short is None or short[0] != kept.figures(records[-1].measures):
+            found.append(f"sample {number}: the measures listed are not what its record says")
         png = connection.execute("SELECT png FROM picture WHERE sample = ?", (number,)).fetchone()
         size = (records[-1].page.frame_height_px, records[-1].page.frame_width_px)
         if png is not None and decode(png[0], where=f"sample {number}").shape[:2] != size:

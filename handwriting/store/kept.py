@@ -146,13 +146,12 @@ def head(record: Record) -> dict[str, Any]:
         "page_sha256": sample.page_sha256,
         "page_number": record.page.number,
         "program": sample.program,
-        "figures": figures(record.measures),
     }
 
 
-def sample_from(code: str, row: Sequence[Any]) -> Sample:
-    """Return the sample of a row of `HEAD` and figures."""
-    held = dict(zip((*HEAD, "figures"), row, strict=True))
+def sample_from(row: Sequence[Any]) -> Sample:
+    """Return the sample of a row: code, `HEAD`, and the measures in short."""
+    held = dict(zip(("code", *HEAD, "measures"), row, strict=True))
     ruled = Ruled(held.pop("ruling"), held.pop("pitch_mm"))
-    date, measures = dt.date.fromisoformat(held.pop("date")), quantities(held.pop("figures"))
-    return Sample(code=code, number=held.pop("id"), date=date, measures=measures, ruled=ruled, **held)
+    date, measures = dt.date.fromisoformat(held.pop("date")), quantities(held.pop("measures"))
+    return Sample(number=held.pop("id"), date=date, measures=measures, ruled=ruled, **held)

@@ -10,9 +10,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from handwriting.change import Sample
+from handwriting.change import OCCASION_DAYS, Sample, gather
 from handwriting.errors import UsageError
 from handwriting.record import Record
+from handwriting.repeats import scanned_again
 from handwriting.store import care, kept, opening
 from handwriting.store.kept import Checked, CorrectionRow, Erased, PupilRow, SampleRow
 from handwriting.store.picture import Picture, Strip, blank, decode, encode
@@ -20,6 +21,8 @@ from handwriting.task import read_code, read_role
 
 #: Months after which the store asks whether a sample is still needed; a choice of ours, local rules come first.
 LOOK_AGAIN_MONTHS = 12
+#: Pairs from so many pages know the error to about 4 % (1 / sqrt(2 df)); older ones add time and little knowledge.
+MOST_REPEATS = 500
 
 
 def open_store(
@@ -130,6 +133,7 @@ class Store:
                 self._db.execute(f"INSERT INTO sample ({names}) VALUES ({marks})", tuple(columns.values())).lastrowid
             )
             self._add_revision(number, who, data)
+            self._set_figures(number, record)
             if png is not None:
                 self._db.execute("INSERT INTO picture VALUES (?, ?, ?)", (number, str(strip or ""), png))
             self._add_corrections(number, who, record)
@@ -171,6 +175,7 @@ class Store:
             places = ", ".join(f"{name} = ?" for name in columns)
             self._db.execute(f"UPDATE sample SET {places} WHERE id = ?", (*columns.values(), number))
             self._add_revision(number, who, data)
+            self._set_figures(number, record)
             self._add_corrections(number, who, record)
             self._note(who, "corrected", number)
 
@@ -178,6 +183,10 @@ class Store:
         self._db.execute(
             "INSERT INTO revision (sample, at, by, record) VALUES (?, ?, ?, ?)", (number, _now(), who, data)
         )
+
+    def _set_figures(self, number: int, record: Record) -> None:
+        short = kept.figures(record.measures)
+        self._db.execute("INSERT OR REPLACE INTO figures (sample, measures) VALUES (?, ?)", (number, short))
 
     def _add_corrections(self, number: int, who: str, record: Record) -> None:
         """Note the corrections that were not noted before: a record carries all that were ever made on it."""
@@ -271,27 +280,36 @@ class Store:
             There is no such pupil.
         """
         self._pupil(code)
-        rows = self._all(
-            f"SELECT {_HEAD} FROM sample s JOIN pupil p ON p.id = s.pupil WHERE p.code = ? ORDER BY s.date, s.id",
-            code,
-        )
-        return tuple(kept.sample_from(code, row) for row in rows)
+        return self._samples("WHERE p.code = ? ORDER BY s.date, s.id", code)
 
-    def asked_like(self, sample: Sample) -> Iterator[Sample]:
-        """Return everybody's samples of one task, instruction and tool, newest first, for the repeats among them."""
-        rows = self._all(
-            f"SELECT p.code, {_HEAD} FROM sample s JOIN pupil p ON p.id = s.pupil"
-            " WHERE s.task = ? AND s.instruction = ? AND s.tool = ? ORDER BY s.date DESC, s.id",
-            sample.task,
-            sample.instruction,
-            sample.tool,
-        )
-        return (kept.sample_from(row[0], row[1:]) for row in rows)
+    def repeats(self, like: Sample | None = None) -> tuple[tuple[Sample, ...], ...]:
+        """Return the groups of pages that repeat each other (`change.gather`), of the newest `MOST_REPEATS` pages.
 
-    def every(self) -> Iterator[Sample]:
-        """Return every sample of every pupil, for the repeats among them."""
-        rows = self._all(f"SELECT p.code, {_HEAD} FROM sample s JOIN pupil p ON p.id = s.pupil ORDER BY s.date")
-        return (kept.sample_from(row[0], row[1:]) for row in rows)
+        Parameters
+        ----------
+        like : Sample, optional
+            Only groups asked for as this one was: task, instruction, tool, hand and ruling.
+        """
+        asked = "" if like is None else " AND s.task = ? AND s.instruction = ? AND s.tool = ? AND s.hand = ?"
+        given = () if like is None else (like.task, like.instruction, like.tool, like.hand)
+        found = self._samples(
+            f"WHERE s.rescan_of IS NULL AND {_HAS_REPEAT}{asked} ORDER BY s.date DESC LIMIT ?", *given, MOST_REPEATS
+        )
+        groups = (g for g in gather(found) if len(g) > 1)
+        return tuple(g for g in groups if like is None or g[0].asked_alike(like))
+
+    def scanned_again(self) -> tuple[tuple[Sample, ...], ...]:
+        """Return the groups of samples that are one page, scanned more than once."""
+        again = "WHERE s.rescan_of IS NOT NULL OR s.id IN (SELECT rescan_of FROM sample) ORDER BY s.date DESC LIMIT ?"
+        return scanned_again(self._samples(again, MOST_REPEATS))
+
+    def _samples(self, chosen: str, *given: Any) -> tuple[Sample, ...]:  # noqa: ANN401 - SQL values
+        rows = self._all(
+            f"SELECT p.code, {_HEAD}, f.measures FROM sample s JOIN pupil p ON p.id = s.pupil"
+            f" JOIN figures f ON f.sample = s.id {chosen}",
+            *given,
+        )
+        return tuple(kept.sample_from(row) for row in rows)
 
     def record(self, number: int) -> Record:
         """Return a sample's record, the newest revision."""
@@ -373,7 +391,14 @@ class Store:
         self._db.execute("INSERT INTO event (at, by, what, sample) VALUES (?, ?, ?, ?)", (_now(), by, what, number))
 
 
-_HEAD = ", ".join(f"s.{name}" for name in (*kept.HEAD, "figures"))
+#: Another page of the pupil, in the same setting and asked for alike, within the days of an occasion.
+_HAS_REPEAT = (
+    "EXISTS (SELECT 1 FROM sample t WHERE t.pupil = s.pupil AND t.id <> s.id AND t.rescan_of IS NULL"
+    f" AND t.date BETWEEN date(s.date, '-{OCCASION_DAYS} days') AND date(s.date, '+{OCCASION_DAYS} days')"
+    " AND t.setting = s.setting AND t.task = s.task AND t.instruction = s.instruction AND t.tool = s.tool"
+    " AND t.hand = s.hand AND t.ruling = s.ruling)"
+)
+_HEAD = ", ".join(f"s.{name}" for name in kept.HEAD)
 
 
 def _listed(row: Sequence[Any]) -> SampleRow:

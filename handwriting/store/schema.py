@@ -28,12 +28,15 @@ CREATE TABLE sample (
   ruling TEXT NOT NULL, pitch_mm REAL,
   page_sha256 TEXT NOT NULL, page_number INTEGER NOT NULL,
   program TEXT NOT NULL,
-  figures TEXT NOT NULL,
   kept_at TEXT NOT NULL, kept_by TEXT NOT NULL, keep_until TEXT NOT NULL
 ) STRICT;
 CREATE INDEX sample_of_pupil ON sample (pupil, date);
-CREATE INDEX sample_asked ON sample (task, instruction, tool);
+CREATE INDEX sample_by_date ON sample (date);
 CREATE INDEX sample_due ON sample (keep_until);
+CREATE TABLE figures (
+  sample INTEGER PRIMARY KEY REFERENCES sample(id) ON DELETE CASCADE,
+  measures TEXT NOT NULL
+) STRICT;
 CREATE TABLE revision (
   id INTEGER PRIMARY KEY,
   sample INTEGER NOT NULL REFERENCES sample(id) ON DELETE CASCADE,
