@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from handwriting.commands import desk, page, reference, sheets
+from handwriting.commands import desk, page, reference, sheets, store
 from handwriting.errors import HandwritingError
 
 if TYPE_CHECKING:
@@ -29,6 +29,7 @@ app = typer.Typer(
 
 for _command in (
     page.measure,
+    store.keep,
     sheets.sheet,
     sheets.passages,
     desk.desk,
@@ -37,6 +38,7 @@ for _command in (
     reference.schema,
 ):
     app.command()(_command)
+app.add_typer(store.store)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
