@@ -133,6 +133,7 @@ class Record:
     software: dict[str, Any]
     letters: dict[str, Any] = field(default_factory=dict)
     corrections: tuple[dict[str, Any], ...] = ()
+    as_found: dict[str, Any] | None = None
     schema: int = SCHEMA
 
     def with_measures(self, measures: dict[str, Quantity]) -> Record:
@@ -248,5 +249,6 @@ def _record(d: dict[str, Any]) -> Record:
         software=d["software"],
         letters=d["letters"],
         corrections=tuple(d["corrections"]),
+        as_found=d.get("as_found"),
         schema=d["schema"],
     )

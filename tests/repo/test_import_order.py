@@ -21,13 +21,14 @@ ORDER = (
         "lines",
         "frame",
         "turning",
+        "shapes",
         "printed",
         "words",
         "letters",
     ),
     *("reader", "alignment"),
     *("measures", "sources", "figures"),
-    *("record", "change", "repeats", "context", "pipeline", "report", "store", "batch", "agreement"),
+    *("record", "change", "repeats", "context", "pipeline", "corrections", "report", "store", "batch", "agreement"),
     *("phantoms", "desk", "commands", "cli", "__main__"),
 )
 

@@ -1,0 +1,89 @@
+"""Put corrections to a measured page; the program's own findings stay beside the person's."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, replace
+from typing import Any
+
+from handwriting.corrections import geometry
+from handwriting.corrections.model import Correction
+from handwriting.errors import UsageError
+from handwriting.geometry import Box
+from handwriting.letters import find_letters
+from handwriting.pipeline import Found, Result, measure_found
+from handwriting.record import Record
+from handwriting.task import Task, split_words
+
+
+def correct(result: Result, corrections: Sequence[Correction]) -> Result:
+    """Return the page measured anew with corrections.
+
+    Parameters
+    ----------
+    result : Result
+        The page as the program found it, without corrections: undoing one is correcting with the others.
+    corrections : sequence of Correction
+        In the order they were made.
+
+    Raises
+    ------
+    UsageError
+        A correction points at nothing, or would leave nothing.
+    """
+    if not corrections:
+        return result
+    found, task, scale = result.found, result.task, result.scale
+    for correction in corrections:
+        task = _task(task, correction)
+        found = _found(found, correction)
+        if correction.kind == "scale" and isinstance(correction.value, tuple):
+            scale = geometry.drawn_scale(found, correction.value)
+    if found.words is not result.found.words:
+        found = replace(found, letters=find_letters(found.ink, found.lines, found.words))
+    corrected = measure_found(result.page, found, task, scale, result.options)
+    record = replace(
+        corrected.record,
+        corrections=tuple(c.as_dict() for c in corrections),
+        as_found=as_found(result.record),
+    )
+    return replace(corrected, record=record)
+
+
+def as_found(record: Record) -> dict[str, Any]:
+    """Return what the program itself said: measures, letter counts, lines and words."""
+    return record.as_found or {
+        "measures": {key: asdict(quantity) for key, quantity in record.measures.items()},
+        "letters": record.letters,
+        "lines": [asdict(line) for line in record.lines],
+    }
+
+
+def _task(task: Task, correction: Correction) -> Task:
+    if correction.kind == "letters" and isinstance(correction.value, int):
+        return replace(task, letters=correction.value)
+    if correction.kind == "last-word" and isinstance(correction.value, int):
+        words = split_words(task.text)
+        if not 1 <= correction.value <= len(words):
+            raise UsageError(
+                f"the text has no word {correction.value}", fix=f"Its {len(words)} words are numbered from 1"
+            )
+        return replace(task, reached=words[correction.value - 1])
+    return task
+
+
+def _found(found: Found, correction: Correction) -> Found:
+    at, value = correction.at, correction.value
+    if at is not None:
+        match correction.kind:
+            case "split":
+                return geometry.split(found, at)
+            case "join":
+                return geometry.join(found, at)
+            case "set-aside" | "set-line":
+                return geometry.set_aside(found, at, line=correction.kind == "set-line")
+            case "baseline" if isinstance(value, tuple):
+                return geometry.move_baseline(found, at, (value[0], value[1]))
+    if correction.kind == "blank" and isinstance(value, tuple):
+        return geometry.blank(found, Box(*value))
+    return found
