@@ -116,8 +116,8 @@ def test_the_library_prints_nothing_and_names_what_it_catches():
             everything = isinstance(node, ast.ExceptHandler) and getattr(node.type, "id", "") == "Exception"
             bare = isinstance(node, ast.ExceptHandler) and node.type is None
             prints = isinstance(node, ast.Call) and getattr(node.func, "id", "") == "print"
-            # The decoding child hands whatever a decoder raises to its parent: it has nobody else to tell.
-            if bare or prints or (everything and name != "handwriting.intake"):
+            # A child hands whatever is raised to its parent: it has nobody else to tell.
+            if bare or prints or (everything and name not in {"handwriting.intake", "handwriting.batch.work"}):
                 hits.append(f"{path.relative_to(ROOT)}:{node.lineno}")
     assert not hits
 
