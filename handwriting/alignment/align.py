@@ -15,7 +15,7 @@ from handwriting.alignment.letters import lay, place_letters
 from handwriting.alignment.path import Costs, find_path, score_frames
 from handwriting.alignment.result import Alignment, WrittenWord
 from handwriting.alignment.spans import LETTER, STRUCK, Span, box_of, middle, part, share_out, spans_of
-from handwriting.alignment.spelling import Spelling, fold, plain_letters, weigh
+from handwriting.alignment.spelling import Spelling, chances, fold, plain_letters, weigh
 from handwriting.alignment.tally import tally
 from handwriting.ink import Ink
 from handwriting.lines import Lines
@@ -60,21 +60,29 @@ def align_evidence(evidence: Evidence, ink: Ink, lines: Lines, text: str, costs:
     path = find_path(scores, expected, costs)
     spans = spans_of(path, evidence, expected)
     folded = fold(evidence.signs)
+    cuts = [c for c in _cut_out(spans, evidence, lines) if len(c.chosen)]
+    spellings = [_spelling(cut, folded, expected) for cut in cuts]
+    known = [s for s in spellings if s is not None]
+    chance = iter(chances(known))
+    spelt = [1.0 if s is None else next(chance) for s in spellings]
     word = np.full(len(lines.line), -1, np.int32)
     words: list[WrittenWord] = []
     done: set[int] = set()
-    for cut in _cut_out(spans, evidence, lines):
-        view = evidence.views[cut.span.line]
-        if len(cut.chosen) == 0:
-            continue
-        word[view.pixels[cut.chosen]] = len(words)
-        made = _word(cut, evidence, folded, expected, lines, ink.stroke_px)
+    for cut, spelling, sure in zip(cuts, spellings, spelt, strict=True):
+        word[evidence.views[cut.span.line].pixels[cut.chosen]] = len(words)
+        made = _word(cut, evidence, (spelling, sure), expected, lines, ink.stroke_px)
         if made.index is not None:
             if made.index in done:
                 made = replace(made, state="repeated")
             done.add(made.index)
         words.append(made)
     return tally(words, expected, word)
+
+
+def _spelling(cut: _Cut, folded: NDArray[np.float64], expected: Expected) -> Spelling | None:
+    """Weigh the spelling of a span that is a word of the text."""
+    plain = plain_letters(expected.words[cut.span.word].signs) if cut.span.kind == LETTER else ""
+    return weigh(folded[cut.start : cut.stop], plain) if plain else None
 
 
 def _cut_out(spans: list[Span], evidence: Evidence, lines: Lines) -> list[_Cut]:
@@ -98,7 +106,12 @@ def _cut_out(spans: list[Span], evidence: Evidence, lines: Lines) -> list[_Cut]:
 
 
 def _word(
-    cut: _Cut, evidence: Evidence, folded: NDArray[np.float64], expected: Expected, lines: Lines, stroke_px: float
+    cut: _Cut,
+    evidence: Evidence,
+    spelt: tuple[Spelling | None, float],
+    expected: Expected,
+    lines: Lines,
+    stroke_px: float,
 ) -> WrittenWord:
     """Describe one span as a word."""
     span, view = cut.span, evidence.views[cut.span.line]
@@ -116,20 +129,20 @@ def _word(
         letters = _guessed(box.width, lines.lines[view.line].x_height) if struck else sum(map(is_letter, seen))
         return WrittenWord(view.line, box, state, None, None, seen, letters, (), confidence(state, doubt))
     word = expected.words[span.word]
-    plain = plain_letters(word.signs)
-    spelling = weigh(folded[cut.start : cut.stop], plain) if plain else Spelling("", 1.0, 0.0)
-    doubt = replace(doubt, lack=spelling.lack, spelt=spelling.expected, letters=len(plain))
-    state = "written" if spelling.expected >= 0.5 else "misspelt?"
-    text, at = _signs(cut, evidence, expected, state, spelling)
+    spelling, sure = spelt
+    doubt = replace(doubt, spelt=sure, lack=0.0 if spelling is None else spelling.lack)
+    state = "written" if sure >= 0.5 or spelling is None else "misspelt?"
+    seen = plain_letters(word.signs) if state == "written" or spelling is None else spelling.letters
+    text, at = _signs(cut, evidence, expected, state, seen)
     placed = place_letters(evidence, view, lines, cut.chosen, text, at, stroke_px)
-    count = word.letters if state == "written" else sum(is_letter(s) for s in spelling.letters)
+    count = word.letters if state == "written" else sum(map(is_letter, seen))
     return WrittenWord(
-        view.line, box, state, word.text, span.word, spelling.letters, count, placed, confidence(state, doubt)
+        view.line, box, state, word.text, span.word, seen, count, placed, confidence(state, doubt)
     )
 
 
 def _signs(
-    cut: _Cut, evidence: Evidence, expected: Expected, state: str, spelling: Spelling
+    cut: _Cut, evidence: Evidence, expected: Expected, state: str, seen: str
 ) -> tuple[str, list[int]]:
     """Return the signs to be placed in a word's ink and the frames in which they are seen."""
     word = expected.words[cut.span.word]
@@ -141,7 +154,7 @@ def _signs(
         if all(first + i in found for i in present):
             return text, [found[first + i] for i in present]
     else:
-        text = dressed(spelling.letters, word.signs)
+        text = dressed(seen, word.signs)
     return text, [cut.start + t for t in lay(evidence.signs[cut.start : cut.stop], text)]
 
 

@@ -87,8 +87,11 @@ class Evidence:
     x_height: float
 
 
-def gather(ink: Ink, lines: Lines, reader: Recogniser) -> Evidence:
-    """Read every line and find its gaps."""
+def gather(ink: Ink, lines: Lines, reader: Recogniser, size: float = 1.0) -> Evidence:
+    """Read every line and find its gaps.
+
+    `size` is by what the lines' x-heights are multiplied for the reader.
+    """
     order = np.argsort(lines.line, kind="stable")
     bounds = np.searchsorted(lines.line[order], np.arange(len(lines.lines) + 1))
     slant = lean(lines)
@@ -99,7 +102,7 @@ def gather(ink: Ink, lines: Lines, reader: Recogniser) -> Evidence:
     between[0, BLANK] = 0.0
     for k in range(len(lines.lines)):
         mine = order[bounds[k] : bounds[k + 1]]
-        reading, left = _read(ink, lines, k, mine, reader)
+        reading, left = _read(ink, lines, k, mine, reader, size)
         frames = len(reading.log_probs)
         signs += [reading.log_probs, between]
         places += [reading.place_log_probs, between]
@@ -109,11 +112,13 @@ def gather(ink: Ink, lines: Lines, reader: Recogniser) -> Evidence:
         views.append(LineView(k, start, start + frames, edges, mine, upright, above, slant))
         start += frames + 1
     parting, crossing = _gaps(lines, views, start)
-    size = float(np.median([line.x_height for line in lines.lines]))
-    return Evidence(np.concatenate(signs), np.concatenate(places), parting, crossing, tuple(views), size)
+    middle = float(np.median([line.x_height for line in lines.lines]))
+    return Evidence(np.concatenate(signs), np.concatenate(places), parting, crossing, tuple(views), middle)
 
 
-def _read(ink: Ink, lines: Lines, k: int, mine: NDArray[np.int64], reader: Recogniser) -> tuple[Reading, int]:
+def _read(
+    ink: Ink, lines: Lines, k: int, mine: NDArray[np.int64], reader: Recogniser, size: float
+) -> tuple[Reading, int]:
     """Cut the line out, everything but its own ink painted over with paper, and read it."""
     line, pieces = lines.lines[k], lines.pieces
     x, y = pieces.x[mine], pieces.y[mine]
@@ -127,7 +132,7 @@ def _read(ink: Ink, lines: Lines, k: int, mine: NDArray[np.int64], reader: Recog
     mask = cv2.dilate(mask, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
     crop = np.where(mask > 0, ink.flat[top:bottom, left:right], np.uint8(_PAPER))
     columns = np.arange(left, right, dtype=np.float64) + 0.5
-    return reader.read(crop, line.baseline.at(columns) - top, line.x_height), left
+    return reader.read(crop, line.baseline.at(columns) - top, size * line.x_height), left
 
 
 def _gaps(lines: Lines, views: list[LineView], frames: int) -> tuple[FloatArray, NDArray[np.bool_]]:

@@ -36,6 +36,7 @@ class Costs:
     """What each departure from the text costs, nats."""
 
     floor: float = 4.0
+    extra: float = 6.0
     passed_over: float = 4.5
     mark_passed_over: float = 0.7
     skip: float = 7.0
@@ -45,9 +46,9 @@ class Costs:
     back_each: float = 0.7
     back_most: float = 14.0
     added: float = 5.0
-    added_frame: float = 0.25
-    struck: float = 2.5
-    struck_frame: float = 0.05
+    added_sign: float = 3.0
+    struck: float = 3.0
+    struck_sign: float = 5.0
     stop_within: float = 4.0
     gap_weight: float = 0.7
 
@@ -103,6 +104,7 @@ def score_frames(
     seen = np.delete(signs, [BLANK, space, struck], axis=1).max(1)
     best = np.maximum(np.maximum(seen, signs[:, BLANK]), signs[:, struck])
     floor = (best - costs.floor).astype(np.float32)
+    extra = (best - costs.extra).astype(np.float32)
     classes, prices = likeness(expected.signs)
     letter = np.full((len(signs), len(expected.signs)), -np.inf, np.float32)
     for k in range(classes.shape[1]):
@@ -112,10 +114,10 @@ def score_frames(
     across = np.where(crossing, costs.gap_weight * np.log1p(-parting), 0.0)
     return Scores(
         letter,
-        np.maximum(signs[:, BLANK], floor),
-        np.maximum(empty, floor),
-        np.maximum(seen, signs[:, BLANK]) - np.float32(costs.added_frame),
-        np.maximum(np.maximum(signs[:, struck], signs[:, BLANK]), best - 2.0) - np.float32(costs.struck_frame),
+        np.maximum(signs[:, BLANK], extra),
+        np.maximum(empty, extra),
+        np.maximum(signs[:, BLANK], best - np.float32(costs.added_sign)),
+        np.maximum(np.maximum(signs[:, struck], signs[:, BLANK]), best - np.float32(costs.struck_sign)),
         (costs.gap_weight * np.log(parting)).astype(np.float32),
         across.astype(np.float32),
     )

@@ -10,6 +10,7 @@ Capitals and marks are set aside. Nothing here moves the ink towards the expecte
 from __future__ import annotations
 
 from dataclasses import dataclass
+from difflib import SequenceMatcher
 from functools import cache
 
 import numpy as np
@@ -18,30 +19,42 @@ from numpy.typing import NDArray
 from handwriting.geometry import FloatArray
 from handwriting.reader.alphabet import ALPHABET, BLANK, CROSSED_OUT, without_marks
 
-# Prior chance that a copied word is not spelt as in the text, spread over the spellings weighed.
-_PRIOR = 0.04
-# The reader is surer than it is right: likelihoods are softened by this power before they are weighed.
-_POWER = 0.6
+# No sign is less likely than the best by more than this, nats: the reader is surer than it is right.
+_FLOOR = 12.0
+# How many of the reader's best guesses for a sign are tried in its place.
 _TRIED = 2
+# A spelling counts as seen otherwise when its ink speaks this much for another, nats.
+_OTHERWISE = 1.5
+# Readers misread; on a page of few words this is how often a word is taken to be, and for how many words that counts.
+_MISREAD, _WORTH = 0.25, 6.0
+# Log odds that a word is misspelt, from the evidence and from the share of the page's words seen otherwise: fitted to
+# drawn pages with known slips (`tests/benchmarks/alignment.py --fit`).
+_ODDS = (-5.9, 0.52, -1.07, -0.68, -2.6)
 
 
 @dataclass(frozen=True, slots=True)
 class Spelling:
-    """The likeliest spelling of a word.
+    """The likeliest spelling of a word other than the expected, and how it stands against it.
 
     Attributes
     ----------
     letters : str
         Small letters and digits without marks.
-    expected : float
-        Chance that the expected spelling is what was written, 0 to 1.
+    against : float
+        How much more the ink speaks for it than for the expected spelling, nats; negative when it speaks for that.
     lack : float
         How much likelier the ink is under what the reader sees freely than under the expected spelling, nats a sign.
+    slip : tuple
+        What sets it apart from the expected spelling: pairs of letters expected and seen.
+    slips : int
+        Letters left out, added, changed, or swapped with their neighbour; 2 for two and more.
     """
 
     letters: str
-    expected: float
+    against: float
     lack: float
+    slip: tuple[tuple[str, str], ...]
+    slips: int = 0
 
 
 @cache
@@ -74,7 +87,7 @@ def fold(signs: NDArray[np.float32]) -> FloatArray:
     loose = np.flatnonzero(number == -1)
     loose = loose[(loose == BLANK) | (loose != 1 + ALPHABET.index(CROSSED_OUT))]
     out[:, 0] = signs[:, loose].max(1)
-    return np.maximum(out, out.max(1, keepdims=True) - 9.0)
+    return np.maximum(out, out.max(1, keepdims=True) - _FLOOR)
 
 
 def weigh(scores: FloatArray, expected: str) -> Spelling:
@@ -90,28 +103,62 @@ def weigh(scores: FloatArray, expected: str) -> Spelling:
     plain, _ = _folding()
     read = _freely(scores, plain)
     sure = float(scores.max(1).sum())
-    mine = float(likelihoods(scores, [expected])[0])
-    lack = max(0.0, sure - mine) / len(expected)
-    if read == expected or lack * len(expected) < 1.0:
-        return Spelling(expected, 1.0 - _PRIOR * np.exp(-1.0), lack)
+    lack = max(0.0, sure - float(likelihoods(scores, [expected])[0])) / len(expected)
+    if read == expected or lack * len(expected) < _OTHERWISE:
+        return Spelling(expected, -_FLOOR, lack, ())
     seen = _seen(scores, plain)
     tried = _near(expected, seen) | ({read} if read else set())
-    best, chance = _best(scores, expected, tried - {expected})
-    if best != expected:
-        more = _near(best, seen) | tried
-        best, chance = _best(scores, expected, more - {expected})
-    return Spelling(best, chance, lack)
+    best, against = _likeliest(scores, expected, tried)
+    if against > 0:
+        best, against = _likeliest(scores, expected, tried | _near(best, seen))
+    return Spelling(best, against, lack, _slip(expected, best), _slips(expected, best))
 
 
-def _best(scores: FloatArray, expected: str, others: set[str]) -> tuple[str, float]:
-    spellings = [expected, *sorted(others)]
-    weight = _POWER * likelihoods(scores, spellings)
-    weight[0] += np.log(1 - _PRIOR)
-    weight[1:] += np.log(_PRIOR / max(1, len(spellings) - 1))
-    weight = np.exp(weight - weight.max())
-    chance = float(weight[0] / weight.sum())
-    place = 0 if chance >= 0.5 else 1 + int(np.argmax(weight[1:]))
-    return spellings[place], chance
+def chances(spellings: list[Spelling]) -> list[float]:
+    """Return for each word of a page the chance that it is spelt as expected, given how the others are seen.
+
+    Where many words are seen otherwise the reader misreads this hand, and where the same letter is taken for the same
+    other one again it is how the hand makes that letter: neither speaks for misspelling.
+    """
+    otherwise = np.array([s.against > _OTHERWISE for s in spellings], np.float64)
+    out = []
+    for i, spelling in enumerate(spellings):
+        noise = (otherwise.sum() - otherwise[i] + _MISREAD * _WORTH) / (len(spellings) - 1 + _WORTH)
+        again = sum(bool(set(s.slip) & set(spelling.slip)) for s in spellings) - 1 if spelling.slip else 0
+        out.append(float(1 / (1 + np.exp(features(spelling, noise, again) @ np.array(_ODDS)))))
+    return out
+
+
+def features(spelling: Spelling, noise: float, again: int) -> FloatArray:
+    """Return what the log odds of a misspelling are a weighted sum of.
+
+    One, what the ink speaks against the expected spelling, the page's noise, how often the same slip is seen again, and
+    whether more than one slip would be needed: writers make one slip in a word, readers several.
+    """
+    against = float(np.clip(spelling.against, -_FLOOR, 14.0))
+    return np.array([1.0, against, np.log(noise), min(again, 3), float(spelling.slips > 1)])
+
+
+def _slip(expected: str, other: str) -> tuple[tuple[str, str], ...]:
+    moves = SequenceMatcher(None, expected, other, autojunk=False).get_opcodes()
+    return tuple((expected[a:b], other[c:d]) for tag, a, b, c, d in moves if tag != "equal")
+
+
+def _slips(expected: str, other: str) -> int:
+    """Return 0 for the same word, 1 where one slip makes the one of the other, else 2."""
+    if expected == other:
+        return 0
+    start = next((i for i, (a, b) in enumerate(zip(expected, other, strict=False)) if a != b), len(expected))
+    a, b = expected[start:], other[start:]
+    one = a[1:] == b or a == b[1:] or a[1:] == b[1:] or (a[:2] == b[1::-1] and a[2:] == b[2:])
+    return 1 if one else 2
+
+
+def _likeliest(scores: FloatArray, expected: str, others: set[str]) -> tuple[str, float]:
+    spellings = [expected, *sorted(others - {expected})]
+    weight = likelihoods(scores, spellings)
+    place = 1 + int(np.argmax(weight[1:]))
+    return spellings[place], float(np.clip(weight[place] - weight[0], -_FLOOR, 50.0))
 
 
 def _freely(scores: FloatArray, plain: str) -> str:
