@@ -20,14 +20,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import special, stats
 
 from handwriting.quantity import NotMeasured
-from handwriting.statistics import FloatArray, Interval, Statistic
+from handwriting.statistics import Drawn, FloatArray, Interval, Statistic
 
 Method = Literal["small-cluster", "percentile", "expanded", "bca", "bootstrap-t"]
 
@@ -77,10 +78,10 @@ def line_bootstrap(
         return NotMeasured("few-letters", "an interval needs at least two marks")
     marks = np.concatenate(lines)
     owner = np.repeat(np.arange(len(lines)), [line.shape[0] for line in lines])
-    counts = np.random.default_rng(seed).multinomial(len(lines), np.full(len(lines), 1.0 / len(lines)), size=draws)
-    sample = _Sample(marks, owner, statistic, len(lines))
+    counts = _counts(seed, len(lines), draws)
+    sample = _Sample(statistic.drawn(marks, owner, len(lines)), statistic, len(lines))
     value = float(sample.at(np.ones((1, len(lines))))[0])
-    drawn = sample.at(counts.astype(float))
+    drawn = sample.at(counts)
     kept = np.isfinite(drawn) & ((drawn > 0) | (not statistic.spread))
     if not math.isfinite(value) or (statistic.spread and value <= 0) or kept.mean() < 0.8:
         return NotMeasured("undefined", "the marks leave the measure without a value, or are all the same")
@@ -91,16 +92,22 @@ def line_bootstrap(
     return _by_percentiles(sample, value, drawn[kept], level, method)
 
 
+@lru_cache(maxsize=16)
+def _counts(seed: int, lines: int, draws: int) -> FloatArray:
+    """Return how often each line is drawn, shape (draws, lines): the same for every measure of a page."""
+    counts = np.random.default_rng(seed).multinomial(lines, np.full(lines, 1.0 / lines), size=draws)
+    out = counts.astype(np.float64)
+    out.flags.writeable = False
+    return out
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Sample:
-    marks: FloatArray
-    owner: NDArray[np.intp]
+    """The statistic as a function of line counts, shape (draws, lines)."""
+
+    at: Drawn
     statistic: Statistic
     lines: int
-
-    def at(self, counts: FloatArray) -> FloatArray:
-        """Return the statistic for line counts, shape (draws, lines)."""
-        return self.statistic.of(self.marks, np.take(counts, self.owner, axis=1))
 
     def left_out(self) -> FloatArray:
         """Return the statistic with each line left out in turn; lines whose absence undefines it are not in it."""
@@ -169,13 +176,13 @@ def _by_percentiles(
 
 
 def _bootstrap_t(
-    sample: _Sample, value: float, drawn: FloatArray, counts: NDArray[np.int64], level: float
+    sample: _Sample, value: float, drawn: FloatArray, counts: FloatArray, level: float
 ) -> Interval | NotMeasured:
     spread, lines = sample.statistic.spread, sample.lines
     error = _jackknife_error(np.log(sample.left_out()) if spread else sample.left_out())
     left = np.full((lines, drawn.size), np.nan)
     for line in range(lines):
-        less = counts.astype(float)
+        less = counts.copy()
         less[:, line] -= 1.0
         present = less[:, line] >= 0
         left[line, present] = sample.at(less[present])

@@ -1,7 +1,7 @@
 """Numbers taken over weighted marks, and intervals that need no resampling: shares, slopes, pooled spread.
 
-Every `Statistic` is a function of the marks and of how often each was drawn (its weight), so that `bootstrap` gets
-all its draws from one matrix product.
+Every `Statistic` is a function of the marks and of how often each line of writing was drawn, so that `bootstrap` gets
+all its draws at once: sums over marks become one small matrix product, medians a search in a table of counts by line.
 
 Sources: Wilson (1927), JASA 22, 209-212; Sen (1968), JASA 63, 1379-1389; Kish (1965), Survey Sampling (design effect).
 Recalled, not re-read; the tests hold the code to worked values and to simulation instead.
@@ -21,6 +21,9 @@ from scipy import stats
 from handwriting.quantity import NotMeasured
 
 FloatArray = NDArray[np.float64]
+Index = NDArray[np.int64]
+Drawn = Callable[[FloatArray], FloatArray]
+"""From counts of the lines, shape (draws, lines), to values, shape (draws,)."""
 
 #: Scales a median absolute deviation to the SD of a normal distribution: 1 / (upper quartile of the standard normal).
 MAD_TO_SD = 1.482602218505602
@@ -49,128 +52,246 @@ class Statistic:
         True for a spread or a ratio of spreads: never negative, scatter skewed, interval built on its logarithm.
     smooth : bool
         False where the number jumps when one mark is left out (medians), so that the jackknife does not serve.
+    by_line : callable, optional
+        ``(marks, owner, lines) -> drawn``: the same number for draws of whole lines, quicker; `owner` is the line of
+        each mark, from 0, in rising order, and ``drawn`` goes from counts of the lines to values.
     """
 
     of: Callable[[FloatArray, FloatArray], FloatArray]
     spread: bool = False
     smooth: bool = True
+    by_line: Callable[[FloatArray, Index, int], Drawn] | None = None
+
+    def drawn(self, marks: FloatArray, owner: Index, lines: int) -> Drawn:
+        """Return the function from counts of the lines, shape (draws, lines), to values, shape (draws,)."""
+        if self.by_line is not None:
+            return self.by_line(marks, owner, lines)
+        return lambda counts: self.of(marks, np.take(counts, owner, axis=1))
+
+    def value(self, marks: FloatArray) -> float:
+        """Return the number for the marks as they are, each once."""
+        one = self.drawn(marks, np.zeros(len(marks), np.int64), 1)
+        return float(one(np.ones((1, 1)))[0])
 
 
-# --- statistics over weighted marks -----------------------------------------------------------------------------
+def over_sums(
+    prepare: Callable[[FloatArray], tuple[FloatArray, Callable[[FloatArray], FloatArray]]],
+    *,
+    spread: bool = False,
+    smooth: bool = True,
+) -> Statistic:
+    """Return a statistic that depends on the marks through sums only.
+
+    Parameters
+    ----------
+    prepare : callable
+        From marks to the terms to be summed, shape (N, terms), and the function from sums, shape (draws, terms), to
+        values, shape (draws,).
+    spread, smooth : bool
+        See `Statistic`.
+    """
+
+    def of(marks: FloatArray, weights: FloatArray) -> FloatArray:
+        terms, finish = prepare(marks)
+        return finish(weights @ terms)
+
+    def by_line(marks: FloatArray, owner: Index, lines: int) -> Drawn:
+        terms, finish = prepare(marks)
+        sums = np.zeros((lines, terms.shape[1]))
+        present, first = np.unique(owner, return_index=True)
+        sums[present] = np.add.reduceat(terms, first, axis=0)
+        return lambda counts: finish(counts @ sums)
+
+    return Statistic(of, spread, smooth, by_line)
 
 
-def _moments(marks: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return count, mean and variance (n - 1) for each draw; nan where the count is too small."""
-    count = weights.sum(axis=1)
+def by_mark(by_line: Callable[[FloatArray, Index, int], Drawn]) -> Callable[[FloatArray, FloatArray], FloatArray]:
+    """Return the form that takes one weight a mark: every mark is a line of its own."""
+    return lambda marks, weights: by_line(marks, np.arange(len(marks)), len(marks))(weights)
+
+
+# --- sums -----------------------------------------------------------------------------------------------------------
+
+
+def ratio(top: FloatArray, bottom: FloatArray, least: float = 0.0) -> FloatArray:
+    """Return top / bottom, nan where the bottom is not above `least`."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(np.where(bottom > least, top / bottom, np.nan))
+
+
+def _moments(marks: FloatArray) -> tuple[FloatArray, Callable[[FloatArray], tuple[FloatArray, FloatArray]]]:
+    """Return count, sum and sum of squares as terms, and how they give mean and variance (n - 1)."""
     centre = float(marks.mean()) if marks.size else 0.0
     shifted = marks - centre  # keeps the difference of squares exact when spread is small beside the mean
-    first, second = weights @ shifted, weights @ shifted**2
-    squares = second - first**2 / np.maximum(count, 1.0)
-    squares = np.where(squares > 1e-13 * second, squares, 0.0)  # equal marks leave a trace of rounding
-    with np.errstate(divide="ignore", invalid="ignore"):
-        middle = np.where(count > 0, centre + first / count, np.nan)
-        variance = np.where(count > 1, squares / (count - 1.0), np.nan)
-    return count, middle, variance
+
+    def finish(sums: FloatArray) -> tuple[FloatArray, FloatArray]:
+        count, first, second = sums.T
+        squares = second - first**2 / np.maximum(count, 1.0)
+        squares = np.where(squares > 1e-13 * second, squares, 0.0)  # equal marks leave a trace of rounding
+        return centre + ratio(first, count), ratio(squares, count - 1.0)
+
+    return np.column_stack([np.ones(len(marks)), shifted, shifted**2]), finish
 
 
-def _mean(marks: FloatArray, weights: FloatArray) -> FloatArray:
-    return _moments(marks, weights)[1]
+def _of_moments(
+    number: Callable[[FloatArray, FloatArray], FloatArray],
+) -> Callable[[FloatArray], tuple[FloatArray, Callable[[FloatArray], FloatArray]]]:
+    def prepare(marks: FloatArray) -> tuple[FloatArray, Callable[[FloatArray], FloatArray]]:
+        terms, moments = _moments(marks)
+        return terms, lambda sums: number(*moments(sums))
+
+    return prepare
 
 
-def _sd(marks: FloatArray, weights: FloatArray) -> FloatArray:
-    return np.sqrt(_moments(marks, weights)[2])
+def _mean_ratio(marks: FloatArray) -> tuple[FloatArray, Callable[[FloatArray], FloatArray]]:
+    top = (marks[:, 1] > 0.5).astype(np.float64)
+    terms = np.column_stack([top, top * marks[:, 0], 1 - top, (1 - top) * marks[:, 0]])
+    return terms, lambda sums: ratio(ratio(sums[:, 1], sums[:, 0]), ratio(sums[:, 3], sums[:, 2]))
 
 
-def _cv(marks: FloatArray, weights: FloatArray) -> FloatArray:
-    _, middle, variance = _moments(marks, weights)
-    return _ratio(np.sqrt(variance), middle)
+def _class_cv(marks: FloatArray) -> tuple[FloatArray, Callable[[FloatArray], FloatArray]]:
+    kinds = np.unique(marks[:, 1])
+    parts = [_moments(marks[:, 0]) for _ in kinds]
+    terms = np.hstack([part[0] * (marks[:, 1:] == kind) for part, kind in zip(parts, kinds, strict=True)])
+
+    def finish(sums: FloatArray) -> FloatArray:
+        weighted, freedom = np.zeros(len(sums)), np.zeros(len(sums))
+        for k, (_, moments) in enumerate(parts):
+            count = sums[:, 3 * k]
+            middle, variance = moments(sums[:, 3 * k : 3 * k + 3])
+            share = np.where((count >= CLASS_MINIMUM) & (middle > 0), count - 1.0, 0.0)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                weighted += np.where(share > 0, share * variance / middle**2, 0.0)
+            freedom += share
+        return np.sqrt(ratio(weighted, freedom)) * (1.0 + 1.0 / (4.0 * np.maximum(freedom, 1.0)))
+
+    return terms, finish
 
 
-def _ratio(top: FloatArray, bottom: FloatArray) -> FloatArray:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(bottom > 0, top / bottom, np.nan)
+# --- ranks ----------------------------------------------------------------------------------------------------------
 
 
-def _median(marks: FloatArray, weights: FloatArray) -> FloatArray:
-    order = np.argsort(marks, kind="stable")
-    return _middle(marks[order], weights[:, order])
+class Ranked:
+    """Marks in rising order with a table of how much of each line's weight lies among the first i of them.
+
+    Parameters
+    ----------
+    marks : ndarray, shape (N,)
+    share : ndarray, shape (N,)
+        Weight of each mark when its line is drawn once.
+    owner : ndarray of int, shape (N,)
+        Line of each mark.
+    lines : int
+    """
+
+    def __init__(self, marks: FloatArray, share: FloatArray, owner: Index, lines: int) -> None:
+        order = np.argsort(marks, kind="stable")
+        self.marks = marks[order]
+        self.table = np.zeros((len(marks) + 1, lines))
+        self.table[np.arange(1, len(marks) + 1), owner[order]] = share[order]
+        np.cumsum(self.table, axis=0, out=self.table)
+
+    def below(self, counts: FloatArray, index: Index) -> FloatArray:
+        """Return the weight of the first `index` marks in each draw."""
+        return np.asarray((self.table[index] * counts).sum(axis=1))
+
+    def median(self, counts: FloatArray, least: float = 0.0) -> FloatArray:
+        """Return the weighted median, the middle two averaged as numpy does; nan where the weight is not above `least`.
+
+        A thousand-millionth of the weight is rounding.
+        """
+        total = counts @ self.table[-1]
+        if not len(self.marks):
+            return np.full(len(counts), np.nan)
+        last, trace = len(self.marks) - 1, 1e-9 * np.maximum(total, 1.0)
+
+        def passing(weight: FloatArray) -> FloatArray:
+            index = first_index(lambda i: self.below(counts, i + 1) >= weight, len(counts), last)
+            return self.marks[np.minimum(index, last)]
+
+        middle = (passing(total / 2 - trace) + passing(total / 2 + trace)) / 2.0
+        return np.where(total > least, middle, np.nan)
 
 
-def _mad(marks: FloatArray, weights: FloatArray) -> FloatArray:
-    """Bisect for the distance that holds half the marks, because sorting distances afresh in each draw is slow."""
-    order = np.argsort(marks, kind="stable")
-    ranked = marks[order]
-    running = np.zeros((weights.shape[0], marks.size + 1))
-    np.cumsum(weights[:, order], axis=1, out=running[:, 1:])
-    middle, half, rows = _median(marks, weights), running[:, -1] / 2.0, np.arange(weights.shape[0])
-
-    extent = float(np.ptp(marks))
-
-    def distance(more_than_half: bool) -> FloatArray:
-        low, high = np.zeros(rows.size), np.full(rows.size, extent * (1.0 + 1e-12))
-        for _ in range(54):
-            reach = (low + high) / 2.0
-            inside = running[rows, np.searchsorted(ranked, middle + reach, side="right")]
-            inside = inside - running[rows, np.searchsorted(ranked, middle - reach, side="left")]
-            enough = inside > half if more_than_half else inside >= half
-            low, high = np.where(enough, low, reach), np.where(enough, reach, high)
-        return np.where(high > 1e-12 * extent, high, 0.0)
-
-    return np.where(np.isnan(middle), np.nan, (distance(False) + distance(True)) / 2.0)
+def first_index(true_from: Callable[[Index], NDArray[np.bool_]], draws: int, last: int) -> Index:
+    """Return for each draw the first index from 0 to `last` where a condition that stays true holds; else last + 1."""
+    low, high = np.zeros(draws, np.int64), np.full(draws, last + 1, np.int64)
+    while (open_ := low < high).any():
+        middle = np.minimum((low + high) // 2, last)
+        holds = true_from(middle)
+        high = np.where(open_ & holds, middle, high)
+        low = np.where(open_ & ~holds, middle + 1, low)
+    return low
 
 
-def _robust_cv(marks: FloatArray, weights: FloatArray) -> FloatArray:
-    return MAD_TO_SD * _ratio(_mad(marks, weights), _median(marks, weights))
+def _median(marks: FloatArray, owner: Index, lines: int) -> Drawn:
+    return Ranked(marks, np.ones(len(marks)), owner, lines).median
 
 
-def _middle(ranked: FloatArray, weights: FloatArray) -> FloatArray:
-    """Return the weighted median of marks already in order, the middle two averaged as numpy does."""
-    running = np.cumsum(weights, axis=1)
-    half = running[:, -1:] / 2.0
-    lower, upper = np.argmax(running >= half, axis=1), np.argmax(running > half, axis=1)
-    middle = (ranked[lower] + ranked[upper]) / 2.0
-    return np.where(half[:, 0] > 0, middle, np.nan)
+def _mad(marks: FloatArray, owner: Index, lines: int) -> Drawn:
+    """Search for the mark whose distance from the draw's median holds half, on either side of it."""
+    ranked = Ranked(marks, np.ones(len(marks)), owner, lines)
+    n = len(marks)
+
+    def drawn(counts: FloatArray) -> FloatArray:
+        middle, total = ranked.median(counts), counts @ ranked.table[-1]
+        centre = np.nan_to_num(middle)
+        right = np.searchsorted(ranked.marks, centre, side="left")
+
+        def within(distance: FloatArray) -> FloatArray:
+            # A trace more, because the distance of a mark need not round back to the mark.
+            reach = distance + 1e-12 * (np.abs(centre) + distance)
+            inside = ranked.below(counts, np.searchsorted(ranked.marks, centre + reach, side="right"))
+            return inside - ranked.below(counts, np.searchsorted(ranked.marks, centre - reach, side="left"))
+
+        def distance(more_than_half: bool) -> FloatArray:
+            def enough(away: FloatArray) -> NDArray[np.bool_]:
+                inside = within(away)
+                return np.asarray(inside > total / 2 if more_than_half else inside >= total / 2)
+
+            def up(i: Index) -> FloatArray:
+                return np.where(right + i < n, ranked.marks[np.minimum(right + i, n - 1)] - centre, np.inf)
+
+            def down(i: Index) -> FloatArray:
+                return np.where(right - 1 - i >= 0, centre - ranked.marks[np.maximum(right - 1 - i, 0)], np.inf)
+
+            farther = up(first_index(lambda i: enough(up(i)), len(counts), n))
+            return np.minimum(farther, down(first_index(lambda i: enough(down(i)), len(counts), n)))
+
+        return np.where(np.isnan(middle), np.nan, (distance(False) + distance(True)) / 2.0)
+
+    return drawn
 
 
-def _ratio_of(inner: Callable[[FloatArray, FloatArray], FloatArray]) -> Callable[[FloatArray, FloatArray], FloatArray]:
-    def ratio(marks: FloatArray, weights: FloatArray) -> FloatArray:
-        top = marks[:, 1] > 0.5
-        return _ratio(inner(marks[top, 0], weights[:, top]), inner(marks[~top, 0], weights[:, ~top]))
-
-    return ratio
+def _robust_cv(marks: FloatArray, owner: Index, lines: int) -> Drawn:
+    mad, median = _mad(marks, owner, lines), _median(marks, owner, lines)
+    return lambda counts: MAD_TO_SD * ratio(mad(counts), median(counts))
 
 
-def _class_cv(marks: FloatArray, weights: FloatArray) -> FloatArray:
-    weighted, freedom = np.zeros(weights.shape[0]), np.zeros(weights.shape[0])
-    for kind in np.unique(marks[:, 1]):
-        chosen = marks[:, 1] == kind
-        count, middle, variance = _moments(marks[chosen, 0], weights[:, chosen])
-        share = np.where((count >= CLASS_MINIMUM) & (middle > 0), count - 1.0, 0.0)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            weighted += np.where(share > 0, share * variance / middle**2, 0.0)
-        freedom += share
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(freedom > 0, np.sqrt(weighted / freedom) * (1.0 + 1.0 / (4.0 * freedom)), np.nan)
+def _median_ratio(marks: FloatArray, owner: Index, lines: int) -> Drawn:
+    top = (marks[:, 1] > 0.5).astype(np.float64)
+    above, below = (Ranked(marks[:, 0], share, owner, lines) for share in (top, 1 - top))
+    return lambda counts: ratio(above.median(counts), below.median(counts))
 
 
 #: Mean of the marks.
-MEAN = Statistic(_mean)
+MEAN = over_sums(_of_moments(lambda mean, _: mean))
 #: Standard deviation (n - 1).
-SD = Statistic(_sd, spread=True)
+SD = over_sums(_of_moments(lambda _, variance: np.sqrt(variance)), spread=True)
 #: SD / mean.
-CV = Statistic(_cv, spread=True)
+CV = over_sums(_of_moments(lambda mean, variance: ratio(np.sqrt(variance), mean)), spread=True)
 #: Median, the middle two averaged.
-MEDIAN = Statistic(_median, smooth=False)
+MEDIAN = Statistic(by_mark(_median), smooth=False, by_line=_median)
 #: Median absolute deviation from the median, unscaled.
-MAD = Statistic(_mad, spread=True, smooth=False)
+MAD = Statistic(by_mark(_mad), spread=True, smooth=False, by_line=_mad)
 #: 1.4826 MAD / median.
-ROBUST_CV = Statistic(_robust_cv, spread=True, smooth=False)
+ROBUST_CV = Statistic(by_mark(_robust_cv), spread=True, smooth=False, by_line=_robust_cv)
 #: Marks are ``(value, side)``: mean of the values of side 1 over the mean of those of side 0.
-MEAN_RATIO = Statistic(_ratio_of(_mean))
+MEAN_RATIO = over_sums(_mean_ratio)
 #: Marks are ``(value, side)``: median of the values of side 1 over the median of those of side 0.
-MEDIAN_RATIO = Statistic(_ratio_of(_median), smooth=False)
+MEDIAN_RATIO = Statistic(by_mark(_median_ratio), smooth=False, by_line=_median_ratio)
 #: Marks are ``(value, class)``: spread within classes, see `pooled_cv`.
-CLASS_CV = Statistic(_class_cv, spread=True)
+CLASS_CV = over_sums(_class_cv, spread=True)
 
 
 def pooled_cv(values: ArrayLike, classes: ArrayLike) -> float | NotMeasured:
@@ -190,7 +311,7 @@ def pooled_cv(values: ArrayLike, classes: ArrayLike) -> float | NotMeasured:
     marks = np.column_stack([np.asarray(values, float), np.asarray(classes, float)])
     if not marks.size:
         return NotMeasured("few-letters", "there are no letters")
-    value = float(_class_cv(marks, np.ones((1, marks.shape[0])))[0])
+    value = CLASS_CV.value(marks)
     if math.isnan(value):
         return NotMeasured("few-letters", f"no kind of letter was found {CLASS_MINIMUM} times or more")
     return value

@@ -10,15 +10,13 @@ B_l a straight line fitted robustly (Huber) to the b_i of text line l, letters w
     baseline_wander = sqrt( sum (b_i - B_l(x_i))^2 / sum (n_l - 2) ) less the variance of a rounded edge, mm
     baseline_wander_ratio = baseline_wander / x-height, centre line to centre line
 
-Intervals also hold what all marks of a page share: 0.3 px of where an edge runs, and, for wander, 1 % (unjoined) or 4 %
-(joined writing, where ends of joins may pass for feet), as drawn pages of known wander showed.
-
 What it does not see: a rule the writer imagined on plain paper; letters with tails only.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,19 +26,17 @@ from handwriting.bootstrap import line_bootstrap
 from handwriting.geometry import FloatArray
 from handwriting.letters import EDGE_VARIANCE
 from handwriting.lines import TextLine
+from handwriting.measures.common import COMMON
 from handwriting.measures.evidence import SEED, Evidence, length, plain
-from handwriting.measures.size import EDGE_PX, widened
 from handwriting.quantity import NotMeasured, Quantity
 from handwriting.rules import Ruling
-from handwriting.statistics import MEAN, SD, Interval, Statistic, line_share
+from handwriting.statistics import MEAN, SD, Interval, line_share, over_sums, ratio
 
 RULE_KEYS = ("rule_distance", "rule_wander", "on_line_share")
 OWN_KEYS = ("baseline_drift", "baseline_drift_spread", "baseline_wander", "baseline_wander_ratio")
 LEAST = 30
 _FEWEST = 5
 _PER_LINE = 4
-# Relative standard uncertainty of wander that all marks share, for unjoined and joined writing.
-_SHARED = (0.01, 0.04)
 # Huber's limit: 95 % efficient on normal errors (Huber 1964; recalled).
 _HUBER = 1.345
 
@@ -86,10 +82,6 @@ def _feet(evidence: Evidence) -> list[_Feet]:
     return out
 
 
-def _value(statistic: Statistic, marks: FloatArray) -> float:
-    return float(statistic.of(marks, np.ones((1, len(marks))))[0])
-
-
 # --- to the printed rule ------------------------------------------------------------------------------------------
 
 
@@ -106,13 +98,14 @@ def _to_rule(evidence: Evidence, feet: list[_Feet]) -> dict[str, Quantity]:
         return dict.fromkeys(RULE_KEYS, few)
     n = distance.size
     flags = ("few-letters",) if n < LEAST else ()
-    mean = _value(MEAN, distance)
-    interval = widened(line_bootstrap(groups, MEAN, seed=SEED), mean, EDGE_PX, least=-math.inf)
-    out = {"rule_distance": length(evidence, mean, interval, n, flags=flags)}
+    mean = MEAN.value(distance)
+    interval = line_bootstrap(groups, MEAN, seed=SEED)
+    shared = COMMON["rule_distance"].of(0.0, joined=evidence.letters.joined)
+    out = {"rule_distance": length(evidence, mean, interval, n, flags=flags, shared_px=shared, least_px=-math.inf)}
     if n < LEAST:
         out["rule_wander"] = NotMeasured("few-letters", f"{n} letters were found; a spread needs {LEAST}")
     else:
-        out["rule_wander"] = length(evidence, _value(SD, distance), line_bootstrap(groups, SD, seed=SEED), n)
+        out["rule_wander"] = length(evidence, SD.value(distance), line_bootstrap(groups, SD, seed=SEED), n)
     if evidence.mm_per_px is None:
         out["on_line_share"] = NotMeasured("no-scale", "the band that counts as on the line is in millimetres")
         return out
@@ -179,13 +172,13 @@ def _drift(evidence: Evidence, fits: list[_Fit]) -> dict[str, Quantity]:
     return out
 
 
-def _rms(marks: FloatArray, weights: FloatArray) -> FloatArray:
+def _rms(marks: FloatArray) -> tuple[FloatArray, Callable[[FloatArray], FloatArray]]:
     """RMS of column 0 with shares in column 1 and each mark's part of the lines' lost freedom in column 2."""
-    freedom = weights @ (marks[:, 1] - marks[:, 2])
-    squares = weights @ (marks[:, 1] * marks[:, 0] ** 2)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        variance = np.where(freedom > 0.5, squares / freedom - EDGE_VARIANCE, np.nan)
-    return np.sqrt(np.maximum(variance, 0.0))
+    terms = np.column_stack([marks[:, 1] - marks[:, 2], marks[:, 1] * marks[:, 0] ** 2])
+    return terms, lambda sums: np.sqrt(np.maximum(ratio(sums[:, 1], sums[:, 0], 0.5) - EDGE_VARIANCE, 0.0))
+
+
+WANDER = over_sums(_rms, spread=True)
 
 
 def _wander(evidence: Evidence, fits: list[_Fit]) -> dict[str, Quantity]:
@@ -195,13 +188,12 @@ def _wander(evidence: Evidence, fits: list[_Fit]) -> dict[str, Quantity]:
     if n < LEAST:
         few = NotMeasured("few-letters", f"{n} letters were found; a spread needs {LEAST}")
         return {"baseline_wander": few, "baseline_wander_ratio": few}
-    statistic = Statistic(_rms, spread=True)
-    value = _value(statistic, marks)
-    shared = _SHARED[evidence.letters.joined] * value
-    interval = widened(line_bootstrap(groups, statistic, seed=SEED), value, shared)
-    out = {"baseline_wander": length(evidence, value, interval, n)}
+    value = WANDER.value(marks)
+    shared = COMMON["baseline_wander"].of(value, joined=evidence.letters.joined)
+    interval = line_bootstrap(groups, WANDER, seed=SEED)
+    out = {"baseline_wander": length(evidence, value, interval, n, shared_px=shared)}
     x_height = float(evidence.letters.centre[0])
     if not isinstance(interval, NotMeasured):
         interval = Interval(interval.low / x_height, interval.high / x_height, interval.se / x_height)
-    out["baseline_wander_ratio"] = plain(value / x_height, "1", interval, n)
+    out["baseline_wander_ratio"] = plain(value / x_height, "1", interval, n, shared=shared / x_height, least=0.0)
     return out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from handwriting.ink import Ink
@@ -49,35 +50,58 @@ def length(
     n: int,
     unit: str = "mm",
     flags: tuple[str, ...] = (),
+    *,
+    shared_px: float = 0.0,
+    least_px: float = 0.0,
 ) -> Measured | NotMeasured:
     """Return a length in mm with the scale's common part folded into its interval.
 
-    `interval_px` holds the independent part only (low, high, standard error in px). The two are combined as
-    independent standard uncertainties: each half of the interval grows by the scale's 1.96 standard uncertainties in
-    quadrature.
+    `interval_px` holds the independent part only (low, high, standard error in px); `shared_px` is the standard
+    uncertainty of reading the ink, which all marks of the page share (see `common`), `least_px` the smallest value
+    there can be.
     """
     if evidence.mm_per_px is None:
         return NotMeasured("no-scale", "the page's scale is not known well enough to give millimetres")
-    if isinstance(interval_px, NotMeasured):
-        return interval_px
     k = evidence.mm_per_px
-    value = value_px * k
-    common = abs(value) * evidence.scale_sd
-    low = value - ((value - interval_px.low * k) ** 2 + (1.96 * common) ** 2) ** 0.5
-    high = value + ((interval_px.high * k - value) ** 2 + (1.96 * common) ** 2) ** 0.5
-    parts = (
-        Part("scale of the page", common, common=True),
-        Part("marks on this page", interval_px.se * k, common=False),
-    )
-    return Measured(value, unit, low, high, n, parts, flags)
+    scale = Part("scale of the page", abs(value_px * k) * evidence.scale_sd, common=True)
+    return _with_parts(value_px, unit, interval_px, n, flags, k, shared_px, least_px, (scale,))
 
 
 def plain(
-    value: float, unit: str, interval: Interval | NotMeasured, n: int, flags: tuple[str, ...] = ()
+    value: float,
+    unit: str,
+    interval: Interval | NotMeasured,
+    n: int,
+    flags: tuple[str, ...] = (),
+    *,
+    shared: float = 0.0,
+    least: float = -math.inf,
 ) -> Measured | NotMeasured:
-    """Return a ratio, angle, share or count with its interval; the scale does not enter."""
+    """Return a ratio, angle, share or count with its interval; the scale does not enter.
+
+    `shared` and `least` as for `length`.
+    """
+    return _with_parts(value, unit, interval, n, flags, 1.0, shared, least, ())
+
+
+def _with_parts(
+    value: float,
+    unit: str,
+    interval: Interval | NotMeasured,
+    n: int,
+    flags: tuple[str, ...],
+    k: float,
+    shared: float,
+    least: float,
+    parts: tuple[Part, ...],
+) -> Measured | NotMeasured:
+    """Widen each half of the interval by the common parts, as independent standard uncertainties: in quadrature."""
     if isinstance(interval, NotMeasured):
         return interval
-    return Measured(
-        value, unit, interval.low, interval.high, n, (Part("marks on this page", interval.se, common=False),), flags
-    )
+    if shared:
+        parts = (*parts, Part("reading the ink", shared * k, common=True))
+    common = 1.96 * math.hypot(*(part.size for part in parts))
+    low = k * value - math.hypot(k * (value - interval.low), common)
+    high = k * value + math.hypot(k * (interval.high - value), common)
+    parts = (*parts, Part("marks on this page", interval.se * k, common=False))
+    return Measured(k * value, unit, max(low, k * least), high, n, parts, flags)

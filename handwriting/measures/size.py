@@ -14,16 +14,11 @@ width), and w_i its share in a kind of letter (see `letters`):
 A mark keeps its share in every kind, so no height is cut off: a cut would make the spread read low. Heights are taken
 from each letter's own foot, so that letters off the line do not add to the spread of size.
 
-Intervals hold the scatter of the marks, line by line, and what every mark of a page shares: where the cut through the
-blurred edges runs (0.3 px of a height, as much of the stroke width) and errors in telling marks and kinds apart, which
-are larger in joined writing. Their sizes are what drawn pages of known size showed (`_SHARED`).
-
 What it does not see: which letter a mark is; capitals count with the ascenders.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 
 import numpy as np
@@ -31,26 +26,17 @@ import numpy as np
 from handwriting.bootstrap import line_bootstrap
 from handwriting.geometry import FloatArray
 from handwriting.letters import HEIGHT_VARIANCE
+from handwriting.measures.common import COMMON
 from handwriting.measures.evidence import SEED, Evidence, length, plain
 from handwriting.quantity import NotMeasured, Quantity
-from handwriting.statistics import ROBUST_CV, Interval, Statistic
-
-# Standard uncertainties that all marks of a page share: of a height or a stroke width in px; relative, of the x-height,
-# the ratios and the spread, for unjoined and joined writing.
-EDGE_PX = 0.3
-_SHARED = {
-    "x_height": (0.004, 0.015),
-    "spread": (0.025, 0.06),
-    "ascender_ratio": (0.02, 0.035),
-    "descender_ratio": (0.02, 0.045),
-}
+from handwriting.statistics import ROBUST_CV, over_sums, ratio
 
 KEYS = ("x_height", "x_height_centre", "height_cv", "height_robust_cv", "ascender_ratio", "descender_ratio")
 LEAST = 30
 _FEWEST = 5
 _BODY, _MIDDLE, _TALL, _DEEP = range(4)
 
-Weighted = Callable[[FloatArray, FloatArray], FloatArray]
+Finish = Callable[[FloatArray], FloatArray]
 
 
 def size(evidence: Evidence) -> dict[str, Quantity]:
@@ -73,98 +59,78 @@ def _groups(marks: FloatArray, line: FloatArray) -> list[FloatArray]:
     return [marks[line == k] for k in np.unique(line)]
 
 
-def _value(statistic: Statistic, marks: FloatArray) -> float:
-    return float(statistic.of(marks, np.ones((1, len(marks))))[0])
-
-
-def _shared_mean(marks: FloatArray, weights: FloatArray) -> FloatArray:
+def _mean(marks: FloatArray) -> tuple[FloatArray, Finish]:
     """Mean of column 0 with the shares of column 1."""
-    return _over(weights @ (marks[:, 0] * marks[:, 1]), weights @ marks[:, 1])
-
-
-def _over(top: FloatArray, bottom: FloatArray) -> FloatArray:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.where(bottom > 0.5, top / bottom, np.nan))
-
-
-def widened(
-    interval: Interval | NotMeasured, value: float, shared: float, *, least: float = 0.0
-) -> Interval | NotMeasured:
-    """Return the interval with an error that every mark of the page shares (standard uncertainty `shared`) added.
-
-    `least` is the smallest value there can be.
-    """
-    if isinstance(interval, NotMeasured):
-        return interval
-    low = value - math.hypot(value - interval.low, 1.96 * shared)
-    high = value + math.hypot(interval.high - value, 1.96 * shared)
-    return Interval(max(low, least), high, math.hypot(interval.se, shared))
+    terms = np.column_stack([marks[:, 1], marks[:, 0] * marks[:, 1]])
+    return terms, lambda sums: ratio(sums[:, 1], sums[:, 0], 0.5)
 
 
 def _lengths(evidence: Evidence, height: FloatArray, line: FloatArray) -> dict[str, Quantity]:
-    share = evidence.letters.share[:, _BODY]
-    statistic = Statistic(_shared_mean)
-    n = round(float(share.sum()))
+    letters = evidence.letters
+    n = round(float(letters.share[:, _BODY].sum()))
     flags = ("few-letters",) if n < LEAST else ()
     out: dict[str, Quantity] = {}
-    for key, extra in (("x_height", evidence.letters.stroke_px), ("x_height_centre", 0.0)):
-        marks = np.column_stack([height + extra, share])
-        value = _value(statistic, marks)
-        edges = EDGE_PX * (1.0 if extra else math.sqrt(2.0))
-        shared = math.hypot(edges, _SHARED["x_height"][evidence.letters.joined] * value)
-        interval = widened(line_bootstrap(_groups(marks, line), statistic, seed=SEED), value, shared)
-        out[key] = length(evidence, value, interval, n, flags=flags)
+    for key, extra in (("x_height", letters.stroke_px), ("x_height_centre", 0.0)):
+        marks = np.column_stack([height + extra, letters.share[:, _BODY]])
+        value = MEAN_HEIGHT.value(marks)
+        interval = line_bootstrap(_groups(marks, line), MEAN_HEIGHT, seed=SEED)
+        shared = COMMON[key].of(value, joined=letters.joined)
+        out[key] = length(evidence, value, interval, n, flags=flags, shared_px=shared)
     return out
 
 
-def _shared_cv(marks: FloatArray, weights: FloatArray) -> FloatArray:
+def _cv(marks: FloatArray) -> tuple[FloatArray, Finish]:
     """Spread of column 0 within the kinds whose shares stand in the other columns, less the edges' variance."""
-    height, share = marks[:, 0], marks[:, 1:]
-    squares, freedom = np.zeros(len(weights)), np.zeros(len(weights))
-    for k in range(share.shape[1]):
-        count = weights @ share[:, k]
-        mean = _over(weights @ (share[:, k] * height), count)
-        second = _over(weights @ (share[:, k] * height**2), count) - mean**2 - HEIGHT_VARIANCE
-        some = np.isfinite(mean) & (count > 2)
-        squares += np.where(some, count * second / np.where(some, mean, 1.0) ** 2, 0.0)
-        freedom += np.where(some, count - 1, 0.0)
-    return np.sqrt(np.maximum(_over(squares, freedom), 0.0))
+    height, share = marks[:, :1], marks[:, 1:]
+    kinds = share.shape[1]
+
+    def finish(sums: FloatArray) -> FloatArray:
+        squares, freedom = np.zeros(len(sums)), np.zeros(len(sums))
+        for k in range(kinds):
+            count, first, second = sums[:, k], sums[:, kinds + k], sums[:, 2 * kinds + k]
+            mean = ratio(first, count, 0.5)
+            variance = ratio(second, count, 0.5) - mean**2 - HEIGHT_VARIANCE
+            some = np.isfinite(mean) & (count > 2)
+            squares += np.where(some, count * variance / np.where(some, mean, 1.0) ** 2, 0.0)
+            freedom += np.where(some, count - 1, 0.0)
+        return np.sqrt(np.maximum(ratio(squares, freedom, 0.5), 0.0))
+
+    return np.hstack([share, share * height, share * height**2]), finish
 
 
 def _spreads(evidence: Evidence, height: FloatArray, line: FloatArray) -> dict[str, Quantity]:
-    share = evidence.letters.share
+    share, joined = evidence.letters.share, evidence.letters.joined
     n = round(float(share[:, :_DEEP].sum()))
     if n < LEAST:
         few = NotMeasured("few-letters", f"{n} letters were found; a spread of height needs {LEAST}")
         return {"height_cv": few, "height_robust_cv": few}
-    statistic = Statistic(_shared_cv, spread=True)
     marks = np.column_stack([height, share[:, :_DEEP]])
-    value, joined = _value(statistic, marks), evidence.letters.joined
-    interval = line_bootstrap(_groups(marks, line), statistic, seed=SEED)
-    shared = _SHARED["spread"][joined] * value
-    out: dict[str, Quantity] = {"height_cv": plain(value, "1", widened(interval, value, shared), n)}
-    bodies = share.argmax(1) == _BODY
-    bodies &= share.sum(1) > 0.5
+    value = HEIGHT_CV.value(marks)
+    shared = COMMON["height_cv"].of(value, joined=joined)
+    interval = line_bootstrap(_groups(marks, line), HEIGHT_CV, seed=SEED)
+    out: dict[str, Quantity] = {"height_cv": plain(value, "1", interval, n, shared=shared, least=0.0)}
+    bodies = (share.argmax(1) == _BODY) & (share.sum(1) > 0.5)
     values = height[bodies]
     if len(values) < LEAST:
         out["height_robust_cv"] = NotMeasured("few-letters", f"{len(values)} bodies were found; a spread needs {LEAST}")
     else:
-        value = _value(ROBUST_CV, values)
+        value = ROBUST_CV.value(values)
+        shared = COMMON["height_cv"].of(value, joined=joined)
         interval = line_bootstrap(_groups(values, line[bodies]), ROBUST_CV, seed=SEED)
-        out["height_robust_cv"] = plain(
-            value, "1", widened(interval, value, _SHARED["spread"][joined] * value), len(values)
-        )
+        out["height_robust_cv"] = plain(value, "1", interval, len(values), shared=shared, least=0.0)
     return out
 
 
-def _shared_ratio(marks: FloatArray, weights: FloatArray) -> FloatArray:
+def _ratio(marks: FloatArray) -> tuple[FloatArray, Finish]:
     """Mean of column 2 with the shares of column 3 over the mean of column 0 with the shares of column 1."""
-    return _shared_mean(marks[:, 2:], weights) / _shared_mean(marks[:, :2], weights)
+    value, share = marks[:, ::2], marks[:, 1::2]
+    return np.hstack([share, share * value]), lambda sums: ratio(
+        ratio(sums[:, 3], sums[:, 1], 0.5), ratio(sums[:, 2], sums[:, 0], 0.5)
+    )
 
 
 def _ratios(evidence: Evidence, height: FloatArray, foot: FloatArray, line: FloatArray) -> dict[str, Quantity]:
     share = evidence.letters.share
-    statistic = Statistic(_shared_ratio)
     out: dict[str, Quantity] = {}
     for key, kind, values, name in (
         ("ascender_ratio", _TALL, height, "tall letters"),
@@ -175,8 +141,13 @@ def _ratios(evidence: Evidence, height: FloatArray, foot: FloatArray, line: Floa
             out[key] = NotMeasured("few-letters", f"{n} {name} were found; the ratio needs {_FEWEST}")
             continue
         marks = np.column_stack([height, share[:, _BODY], values, share[:, kind]])
-        interval = line_bootstrap(_groups(marks, line), statistic, seed=SEED)
-        value = _value(statistic, marks)
-        shared = _SHARED[key][evidence.letters.joined] * value
-        out[key] = plain(value, "1", widened(interval, value, shared), n)
+        value = HEIGHT_RATIO.value(marks)
+        interval = line_bootstrap(_groups(marks, line), HEIGHT_RATIO, seed=SEED)
+        shared = COMMON[key].of(value, joined=evidence.letters.joined)
+        out[key] = plain(value, "1", interval, n, shared=shared, least=0.0)
     return out
+
+
+MEAN_HEIGHT = over_sums(_mean)
+HEIGHT_CV = over_sums(_cv, spread=True)
+HEIGHT_RATIO = over_sums(_ratio)

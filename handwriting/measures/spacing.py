@@ -21,12 +21,27 @@ Developmental Neuropsychology 29, 43-60.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
+
 import numpy as np
 
 from handwriting.bootstrap import line_bootstrap
+from handwriting.measures.common import COMMON
 from handwriting.measures.evidence import SEED, Evidence, length, plain
 from handwriting.quantity import NotMeasured, Quantity
-from handwriting.statistics import FloatArray, Interval, Statistic, wilson
+from handwriting.statistics import (
+    Drawn,
+    FloatArray,
+    Index,
+    Interval,
+    Ranked,
+    Statistic,
+    by_mark,
+    over_sums,
+    ratio,
+    wilson,
+)
 from handwriting.words import Gap
 
 FEW_WORDS = 10
@@ -87,18 +102,19 @@ def _one_kind(
     weight = marks[:, 1] if kind else 1 - marks[:, 1]
     n = round(float(weight.sum()))
     mean, cv = KINDS[name]
-    value = _value(mean, marks)
+    value = mean.value(marks)
     interval = line_bootstrap(groups, mean, seed=SEED)
     x_height = _x_height(evidence)
-    ratio = (
+    shared = COMMON[keys[0]].of(value, joined=evidence.letters.joined)
+    in_heights = (
         interval
         if isinstance(interval, NotMeasured)
         else Interval(interval.low / x_height, interval.high / x_height, interval.se / x_height)
     )
     return {
-        keys[0]: length(evidence, value, interval, n, flags=flags),
-        keys[1]: plain(value / x_height, "1", ratio, n, flags),
-        keys[2]: _cv(groups, cv, n, name, flags) if value > 0 else _no_ratio(),
+        keys[0]: length(evidence, value, interval, n, flags=flags, shared_px=shared, least_px=-math.inf),
+        keys[1]: plain(value / x_height, "1", in_heights, n, flags, shared=shared / x_height),
+        keys[2]: _cv(evidence, groups, cv, n, name, flags) if value > 0 else _no_ratio(),
     }
 
 
@@ -110,7 +126,9 @@ def _x_height(evidence: Evidence) -> float:
     return float(np.median([text_line.x_height for text_line in evidence.lines.lines]))
 
 
-def _cv(groups: list[FloatArray], statistic: Statistic, n: int, name: str, flags: tuple[str, ...]) -> Quantity:
+def _cv(
+    evidence: Evidence, groups: list[FloatArray], statistic: Statistic, n: int, name: str, flags: tuple[str, ...]
+) -> Quantity:
     if "joined" in flags:
         return NotMeasured("joined", "most letters are joined: the few gaps left do not show their spread")
     if n < LEAST_SPREAD:
@@ -118,7 +136,9 @@ def _cv(groups: list[FloatArray], statistic: Statistic, n: int, name: str, flags
             "few-words" if name == "word" else "few-letters",
             f"fewer than {LEAST_SPREAD} gaps between {name}s: too few for their spread",
         )
-    return _number(groups, statistic, n, flags)
+    value = statistic.value(np.concatenate(groups))
+    shared = COMMON[f"{name}_space_cv"].of(value, joined=evidence.letters.joined)
+    return plain(value, "1", line_bootstrap(groups, statistic, seed=SEED), n, flags, shared=shared, least=0.0)
 
 
 def _no_ratio() -> NotMeasured:
@@ -127,13 +147,13 @@ def _no_ratio() -> NotMeasured:
 
 def _number(groups: list[FloatArray], statistic: Statistic, n: int, flags: tuple[str, ...]) -> Quantity:
     interval = line_bootstrap(groups, statistic, seed=SEED)
-    return plain(_value(statistic, np.concatenate(groups)), "1", interval, n, flags)
+    return plain(statistic.value(np.concatenate(groups)), "1", interval, n, flags)
 
 
 def _overlap(groups: list[FloatArray], n: int, flags: tuple[str, ...]) -> Quantity:
     """Return the overlap; its interval is never narrower than that of a share of the rarer kind of gap."""
     marks = np.concatenate(groups)
-    value = _value(SPACE_OVERLAP, marks)
+    value = SPACE_OVERLAP.value(marks)
     interval = line_bootstrap(groups, SPACE_OVERLAP, seed=SEED)
     if isinstance(interval, NotMeasured):
         return interval
@@ -143,65 +163,52 @@ def _overlap(groups: list[FloatArray], n: int, flags: tuple[str, ...]) -> Quanti
     return plain(value, "1", Interval(low, high, max(interval.se, share.se)), n, flags)
 
 
-def _value(statistic: Statistic, marks: FloatArray) -> float:
-    return float(statistic.of(marks, np.ones((1, len(marks))))[0])
+def _share(marks: FloatArray, kind: float) -> FloatArray:
+    return marks[:, 1] if kind else 1 - marks[:, 1]
 
 
-def _moments(marks: FloatArray, weights: FloatArray, kind: float) -> tuple[FloatArray, FloatArray]:
-    """Return mean and SD (n - 1) of one kind of gap for each draw."""
-    share = marks[:, 1] if kind else 1 - marks[:, 1]
-    count = weights @ share
-    centre = float(marks[:, 0].mean())
-    shifted = marks[:, 0] - centre
-    with np.errstate(divide="ignore", invalid="ignore"):
-        first = np.where(count > 0.5, (weights @ (share * shifted)) / count, np.nan)
-        second = weights @ (share * shifted**2) - count * first**2
-        spread = np.where(count > 1.5, np.sqrt(np.maximum(second, 0) / (count - 1)), np.nan)
-    return first + centre, spread
+def _of_kind(kind: float, number: Callable[[FloatArray, FloatArray], FloatArray], *, spread: bool = False) -> Statistic:
+    """Return a number made from mean and SD (n - 1) of one kind of gap."""
+
+    def prepare(marks: FloatArray) -> tuple[FloatArray, Callable[[FloatArray], FloatArray]]:
+        share, centre = _share(marks, kind), float(marks[:, 0].mean())
+        off = marks[:, 0] - centre
+
+        def finish(sums: FloatArray) -> FloatArray:
+            count, first, second = sums.T
+            mean = ratio(first, count, 0.5)
+            squares = second - count * mean**2
+            return number(mean + centre, np.sqrt(np.maximum(ratio(squares, np.where(count > 1.5, count - 1, 0)), 0)))
+
+        return np.column_stack([share, share * off, share * off**2]), finish
+
+    return over_sums(prepare, spread=spread)
 
 
-def _mean_of(kind: float) -> Statistic:
-    return Statistic(lambda marks, weights: _moments(marks, weights, kind)[0])
+def _median_ratio(marks: FloatArray, owner: Index, lines: int) -> Drawn:
+    """Return the median gap between words over that between letters; either kind weighs half a gap or more."""
+    word, letter = (Ranked(marks[:, 0], _share(marks, kind), owner, lines) for kind in (1.0, 0.0))
+    return lambda counts: ratio(word.median(counts, 0.5), letter.median(counts, 0.5))
 
 
-def _cv_of(kind: float) -> Statistic:
-    def cv(marks: FloatArray, weights: FloatArray) -> FloatArray:
-        mean, spread = _moments(marks, weights, kind)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(mean > 0, spread / mean, np.nan)
-
-    return Statistic(cv, spread=True)
-
-
-def _median_of(marks: FloatArray, weights: FloatArray, kind: float) -> FloatArray:
-    """Return the weighted median of one kind, between the two gaps nearest half the weight."""
-    share = marks[:, 1] if kind else 1 - marks[:, 1]
+def _wider(marks: FloatArray, owner: Index, lines: int) -> Drawn:
+    """Return the chance that a letter gap is wider than a word gap: pairs counted once for every two lines."""
     order = np.argsort(marks[:, 0], kind="stable")
-    ranked = marks[order, 0]
-    running = np.cumsum(weights[:, order] * share[order], axis=1)
-    half = running[:, -1:] / 2
-    low, high = np.argmax(running >= half - 1e-9, axis=1), np.argmax(running > half + 1e-9, axis=1)
-    return np.where(half[:, 0] > 0.25, (ranked[low] + ranked[high]) / 2, np.nan)
+    word, letter = np.zeros((len(marks), lines)), np.zeros((len(marks), lines))
+    place = np.arange(len(marks)), owner[order]
+    word[place], letter[place] = marks[order, 1], 1 - marks[order, 1]
+    narrower = np.cumsum(word, axis=0) - word
+    wider = letter.T @ narrower
+    words, letters = word.sum(0), letter.sum(0)
+    return lambda counts: ratio(((counts @ wider) * counts).sum(1), (counts @ words) * (counts @ letters))
 
 
-def _median_ratio(marks: FloatArray, weights: FloatArray) -> FloatArray:
-    below = _median_of(marks, weights, 0.0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(below > 0, _median_of(marks, weights, 1.0) / below, np.nan)
-
-
-def _wider(marks: FloatArray, weights: FloatArray) -> FloatArray:
-    """Return the chance that a letter gap is wider than a word gap, for each draw."""
-    order = np.argsort(marks[:, 0], kind="stable")
-    drawn = weights[:, order]
-    word = drawn * marks[order, 1]
-    letter = drawn * (1 - marks[order, 1])
-    narrower = np.cumsum(word, axis=1) - word
-    with np.errstate(divide="ignore", invalid="ignore"):
-        pairs = word.sum(axis=1) * letter.sum(axis=1)
-        return np.where(pairs > 0, (letter * narrower).sum(axis=1) / pairs, np.nan)
-
-
-KINDS = {"word": (_mean_of(1.0), _cv_of(1.0)), "letter": (_mean_of(0.0), _cv_of(0.0))}
-SPACE_RATIO = Statistic(_median_ratio, smooth=False)
-SPACE_OVERLAP = Statistic(_wider)
+KINDS = {
+    name: (
+        _of_kind(kind, lambda mean, _: mean),
+        _of_kind(kind, lambda mean, sd: ratio(sd, mean), spread=True),
+    )
+    for name, kind in (("word", 1.0), ("letter", 0.0))
+}
+SPACE_RATIO = Statistic(by_mark(_median_ratio), smooth=False, by_line=_median_ratio)
+SPACE_OVERLAP = Statistic(by_mark(_wider), by_line=_wider)

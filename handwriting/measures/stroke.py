@@ -12,19 +12,19 @@ What it does not see: pressure; where a pen spreads in the paper, the width is t
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from scipy import stats
 
 from handwriting.bootstrap import line_bootstrap
+from handwriting.measures.common import COMMON
 from handwriting.measures.evidence import SEED, Evidence, length, plain
-from handwriting.measures.slant import find_strokes
+from handwriting.measures.stems import find_strokes
 from handwriting.quantity import NotMeasured, Quantity
-from handwriting.statistics import MEAN, FloatArray, Interval, Statistic
+from handwriting.statistics import MEAN, FloatArray, Interval, Statistic, over_sums
 
 LEAST_STROKES = 5
-# Standard uncertainty of the distance between two edges of the ink, px: on drawn pages of known pens, 150 to 600 pixels
-# an inch, the ink read 0.3 px too wide with an SD of 0.25 px from page to page.
-EDGE_SD_PX = 0.4
 
 
 def strokes(evidence: Evidence) -> dict[str, Quantity]:
@@ -37,36 +37,27 @@ def strokes(evidence: Evidence) -> dict[str, Quantity]:
 
 
 def _width(evidence: Evidence) -> Quantity:
-    found = find_strokes(evidence.lines, evidence.ink.stroke_px)
+    found = find_strokes(evidence.ink, evidence.lines)
     if len(found.width) < LEAST_STROKES:
         return NotMeasured("few-letters", "fewer than five straight strokes were found")
     marks = np.column_stack([found.width, found.height])
     crowded = _crowded(0.08 * max(evidence.ink.stroke_px, 1.0))
-    value = float(crowded.of(marks, np.ones((1, len(marks))))[0])
     groups = [marks[found.line == k] for k in np.unique(found.line)]
     interval = line_bootstrap(groups, crowded, seed=SEED)
-    if isinstance(interval, NotMeasured):
-        return interval
-    # The edges' own uncertainty is common to all strokes and does not shrink with their number.
-    low, high, se = (float(np.hypot(part, EDGE_SD_PX * z)) for part, z in _parts(value, interval))
-    return length(evidence, value, Interval(value - low, value + high, se), len(marks))
-
-
-def _parts(value: float, interval: Interval) -> tuple[tuple[float, float], ...]:
-    """Return the halves of an interval and its standard error, each with how many standard errors it spans."""
-    return ((value - interval.low, 1.96), (interval.high - value, 1.96), (interval.se, 1.0))
+    value = crowded.value(marks)
+    shared = COMMON["stroke_width"].of(value, joined=evidence.letters.joined)
+    return length(evidence, value, interval, len(marks), shared_px=shared)
 
 
 def _crowded(kernel_px: float) -> Statistic:
     """Return the width most strokes crowd about, each by its height: a stem with a join along it reads too wide."""
 
-    def crowded(marks: FloatArray, weights: FloatArray) -> FloatArray:
+    def crowded(marks: FloatArray) -> tuple[FloatArray, Callable[[FloatArray], FloatArray]]:
         grid = np.arange(marks[:, 0].min(), marks[:, 0].max() + kernel_px, kernel_px / 8)
         near = np.exp(-0.5 * ((marks[:, :1] - grid) / kernel_px) ** 2) * marks[:, 1:]
-        density = weights @ near
-        return np.asarray(grid[np.argmax(density, axis=1)])
+        return near, lambda density: grid[np.argmax(density, axis=1)]
 
-    return Statistic(crowded, smooth=False)
+    return over_sums(crowded, smooth=False)
 
 
 def _contacts(evidence: Evidence) -> Quantity:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from handwriting.geometry import Polyline
-from handwriting.ink import Ink, Pieces
+from handwriting.ink import PAPER, Ink, Pieces
 from handwriting.letters import Letters
 from handwriting.lines import Lines, TextLine
 from handwriting.measures.evidence import Evidence
@@ -69,7 +69,9 @@ def evidence_of(
     lines: Lines, *, mm_per_px: float | None = 0.1, stroke_px: float = 6.0, ruling: Ruling | None = None
 ) -> Evidence:
     """Return the evidence on a page of these lines; it has no letters."""
-    ink = Ink(lines.pieces, np.zeros((1, 1), np.uint8), stroke_px, 150.0, 1.0)
+    flat = np.full(lines.pieces.shape, PAPER, np.uint8)
+    flat[lines.pieces.y, lines.pieces.x] = PAPER - 150
+    ink = Ink(lines.pieces, flat, stroke_px, 150.0, 1.0)
     return Evidence(
         ink,
         ruling,
