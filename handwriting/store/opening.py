@@ -32,7 +32,7 @@ from handwriting.store import schema
 
 PASSPHRASE_LEAST = 12
 _PLAIN = b"SQLite format 3\0"
-_BUSY_MS = 5000
+BUSY_MS = 5000
 _SETTINGS = (
     "PRAGMA trusted_schema = OFF",
     "PRAGMA foreign_keys = ON",
@@ -160,7 +160,7 @@ def connect(path: Path, passphrase: str | Ask | None, *, create: bool, encrypt: 
         _make_place(path)
     left_open = there and Path(f"{path}-journal").exists()
     with complaints(path):
-        connection = module.connect(_address(path, there), uri=True, isolation_level=None, timeout=_BUSY_MS / 1000)
+        connection = module.connect(_address(path, there), uri=True, isolation_level=None, timeout=BUSY_MS / 1000)
         try:
             if encrypted:
                 _unlock(connection, key, path)
