@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from handwriting.commands import desk, page, reference, sheets, store
+from handwriting.commands import correct, desk, page, reference, sheets, store
 from handwriting.errors import HandwritingError
 
 if TYPE_CHECKING:
@@ -29,6 +29,7 @@ app = typer.Typer(
 
 for _command in (
     page.measure,
+    correct.correct,
     store.keep,
     sheets.sheet,
     sheets.passages,

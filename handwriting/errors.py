@@ -35,7 +35,8 @@ class HandwritingError(Exception):
     def __str__(self) -> str:
         """One sentence: where, what, fix."""
         head = f"{self.where}: {self.what}" if self.where else self.what
-        return f"{head}. {self.fix}" if self.fix else f"{head}."
+        told = f"{head}. {self.fix}" if self.fix else head
+        return told if told.endswith((".", "!", "?")) else f"{told}."
 
 
 def _rebuild(cls: type[HandwritingError], what: str, where: str, fix: str) -> HandwritingError:

@@ -368,6 +368,9 @@ def _software(options: Options) -> dict[str, object]:
         "scipy": scipy.__version__,
         "seed": SEED,
         "tolerance_mm": options.tolerance_mm,
+        "dpi_given": options.given.dpi,
+        "rule_mm_given": options.given.rule_mm,
+        "bar_mm_given": options.bar_mm,
         **{f"figures {s.id}": s.table_sha256 for s in all_sources()},
     }
 

@@ -137,6 +137,15 @@ class Task:
         day = None if self.date is None else self.date.isoformat()
         return {**asdict(self), "date": day, "age": self.age}
 
+    @classmethod
+    def from_dict(cls, fields: dict[str, Any]) -> Task:
+        """Return the task that a record holds: the reverse of `as_dict`."""
+        known = {name: fields[name] for name in cls.__dataclass_fields__ if name in fields}
+        reached, day = known.get("reached"), known.get("date")
+        known["reached"] = None if reached is None else Word(**reached)
+        known["date"] = None if day is None else dt.date.fromisoformat(day)
+        return cls(**known)
+
 
 def count_letters(text: str) -> LetterCount:
     """Count the characters of `text` by kind, by the project's counting rule.

@@ -166,16 +166,10 @@ def read_record(path: Path) -> Record:
 
 def _picture(record: Record, page: Path) -> Picture:
     """Return the upright frame of the scan a record was made from; the finding is done anew to get it."""
-    from handwriting.calibration import Given
+    from handwriting.corrections.again import measure_again
     from handwriting.page import read_page
-    from handwriting.pipeline import Options, measure_page
-    from handwriting.task import Task
 
-    read = read_page(page, record.page.number)
-    if read.sha256 != record.page.sha256:
-        raise UsageError("the record was not measured from this file", where=str(page), fix="Name the scan itself.")
-    dpi = None if record.scale.mm_per_px is None else 25.4 / record.scale.mm_per_px
-    frame = measure_page(read, Task(text=str(record.task.get("text") or "")), Options(Given(dpi))).picture
+    frame = measure_again(record, read_page(page, record.page.number)).picture
     if frame.shape[:2] != (record.page.frame_height_px, record.page.frame_width_px):
         raise UsageError(
             "this version of the program sees the page in another size", where=str(page), fix="Measure it again."
