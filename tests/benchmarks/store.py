@@ -19,7 +19,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "store"))
 
-from conftest import record_of
+from kept_records import record_of
 from killing import kill_writers
 
 from handwriting.change import compare, occasions

@@ -4,12 +4,12 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
 from handwriting.record import load
 from handwriting.store import open_store
 
 store, record, first = Path(sys.argv[1]), load(Path(sys.argv[2]).read_text("utf-8")), int(sys.argv[3])
-import numpy as np  # noqa: E402
-
 picture = np.full((record.page.frame_height_px, record.page.frame_width_px), 240, np.uint8)
 with open_store(store, create=True) as held:
     sys.stdout.write("open\n")

@@ -6,7 +6,7 @@ import sys
 import time
 from pathlib import Path
 
-from conftest import record_of
+from kept_records import record_of
 
 from handwriting.record import to_json
 from handwriting.store import open_store

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import record_of
+from kept_records import record_of
 from PIL import Image
 
 from handwriting.errors import UsageError

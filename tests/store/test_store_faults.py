@@ -10,7 +10,7 @@ import threading
 from pathlib import Path
 
 import pytest
-from conftest import record_of
+from kept_records import record_of
 from killing import kill_writers
 
 from handwriting.errors import (
@@ -122,7 +122,7 @@ _FILL = """
 import resource, signal, sys
 from pathlib import Path
 sys.path[:0] = [sys.argv[3]]
-from conftest import record_of
+from kept_records import record_of
 from handwriting.errors import HandwritingError
 from handwriting.store import open_store
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
@@ -170,7 +170,7 @@ _AS_NOBODY = """
 import os, sys
 from pathlib import Path
 sys.path[:0] = [sys.argv[2]]
-from conftest import record_of
+from kept_records import record_of
 from handwriting.errors import HandwritingError
 from handwriting.store import open_store
 if os.getuid() == 0:
