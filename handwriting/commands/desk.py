@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from handwriting.commands.store import Where, ask
+
 
 def desk(
-    folder: Annotated[
-        Path | None, typer.Option(help="Folder for the pages in hand; a folder of your own user when left out.")
-    ] = None,
+    store: Where = None,
     port: Annotated[int, typer.Option(min=0, max=65535, help="Port on this computer; 0 takes a free one.")] = 0,
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open the browser, or only print the link.")
@@ -28,4 +27,4 @@ def desk(
         else:
             typer.echo(f"Open this link once, in the browser of this computer:\n{link}")
 
-    open_desk(folder, port, opened)
+    open_desk(store, port, opened, passphrase=ask())

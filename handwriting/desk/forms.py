@@ -34,6 +34,8 @@ LABELS = {
     "country": "Country",
     "term": "School term",
     "effort": "Effort, the writer's own mark",
+    "supervised": "Who was there",
+    "said": "The writer's own words",
     "dpi": "Resolution of the scan",
     "rule_mm": "Distance between writing lines",
     "bar_mm": "Length of the sheet's 100 mm bar",
@@ -49,6 +51,9 @@ CHOICES = {
 }
 _TASK_FIELDS = tuple(n for n in LABELS if n not in {"passage", "minutes", "dpi", "rule_mm", "bar_mm", "tolerance_mm"})
 _LONGEST = 20_000
+
+
+SAID = {**LABELS, "by": "Kept by", "blank": "Strip to blank"}
 
 
 def asked(fields: Mapping[str, object]) -> dict[str, str]:
@@ -106,6 +111,6 @@ def said(error: HandwritingError) -> tuple[str, str]:
     option = re.fullmatch(r"--([\w-]+)", error.where)
     name = option.group(1).replace("-", "_") if option else ""
     name = "seconds" if name == "minutes" else name
-    text = str(error).removeprefix(f"{error.where}: ") if name in LABELS else str(error)
-    text = re.sub(r"--([a-z][\w-]*)", lambda m: f"“{LABELS.get(m[1].replace('-', '_'), m[1])}”", text)
-    return (name if name in LABELS else ""), text[:1].upper() + text[1:]
+    text = str(error).removeprefix(f"{error.where}: ") if name in SAID else str(error)
+    text = re.sub(r"--([a-z][\w-]*)", lambda m: f"“{SAID.get(m[1].replace('-', '_'), m[1])}”", text)
+    return (name if name in SAID else ""), text[:1].upper() + text[1:]

@@ -189,6 +189,9 @@ class Jobs:
             except HandwritingError as error:
                 self._desk.change(state.id, stage="stopped", trouble=_sentence(error))
             else:
+                if answer["text"] and not {"text", "passage"} & set(state.asked):
+                    # The copying sheet's own code said which text it was: the form now says so too.
+                    self._desk.change(state.id, asked={**state.asked, "text": answer["text"]})
                 if answer["count"] > 1 and state.count == 1:
                     self._siblings(state, answer["count"])
                 if state.upto:
@@ -250,6 +253,15 @@ class Jobs:
         """
         arguments = {**self._page(state), "corrections": list(state.counting)}
         self._lane(at_hand=True).add(Job("correct", state.id, arguments)).result()
+
+    def lossless(self, state: State) -> bytes:
+        """Return a page's upright picture as PNG with all its pixels; fails as `correct` does."""
+        arguments = {**self._page(state), "corrections": list(state.counting)}
+        self._lane(at_hand=True).add(Job("lossless", state.id, arguments)).result()
+        made = self._desk.place(state.id) / "frame.png"
+        content = made.read_bytes()
+        made.unlink()
+        return content
 
     def forget(self, state: State) -> None:
         """Let the processes let go of a page that is put away."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import datetime as dt
 import hashlib
 import json
 import re
@@ -20,6 +21,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from handwriting.corrections.model import Correction
 from handwriting.desk import forms
 from handwriting.desk.server import Room, change, see, show
 from handwriting.desk.work import State
@@ -27,6 +29,7 @@ from handwriting.errors import FileNotReadableError, UsageError
 from handwriting.record import Record, load
 from handwriting.sheet.passages import list_passages
 from handwriting.sheet.rulings import RULINGS
+from handwriting.task import read_role
 
 SAMPLE = {
     "code": "HB-07",
@@ -150,7 +153,8 @@ def work(room: Room, request: Request) -> Response:
         choices=forms.CHOICES,
         passages=list_passages(),
         pages=[s for s in reversed(room.desk.all()) if s.made == state.made and s.count > 1] if state.count > 1 else [],
-        keeps=room.records is not None,
+        by=room.desk.defaults().get("by", ""),
+        today=dt.datetime.now().astimezone().date().isoformat(),
     )
 
 
@@ -189,7 +193,12 @@ def record(room: Room, state: State) -> Record:
 
 def pixels(room: Room, state: State) -> NDArray[np.uint8]:
     """Return the upright picture as RGB or grey, with what was blanked painted over."""
-    data = np.frombuffer(_file(room, state, "picture.jpg"), np.uint8)
+    return decoded(_file(room, state, "picture.jpg"))
+
+
+def decoded(content: bytes) -> NDArray[np.uint8]:
+    """Return a picture of the desk's own making as RGB or grey."""
+    data = np.frombuffer(content, np.uint8)
     read = cv2.imdecode(data, cv2.IMREAD_UNCHANGED)
     if read is None:
         raise FileNotReadableError("the page's picture is gone or damaged", fix="Measure the page again.")
@@ -283,7 +292,20 @@ def correct(room: Room, request: Request, form: FormData) -> Response:
         document = None
     if not isinstance(document, dict):
         raise HTTPException(400)
-    return _corrected(room, state, state.corrected(document))
+    who, when = _who(room, form), dt.datetime.now().astimezone().isoformat("T", "seconds")
+    made = Correction.from_dict({**document, "who": who, "when": when})
+    return _corrected(room, state, state.corrected(made.as_dict()))
+
+
+def _who(room: Room, form: FormData) -> str:
+    """Return who puts right, remembered for the next time."""
+    given, held = str(form.get("by") or "").strip(), room.desk.defaults()
+    if not given:
+        return ""
+    who = read_role(given, "--by")
+    if held.get("by") != who:
+        room.desk.remember(held, by=who)
+    return who
 
 
 def step(room: Room, request: Request, form: FormData) -> Response:
@@ -334,7 +356,7 @@ def about(room: Room, _: Request) -> Response:
         title="What is stored",
         folder=str(room.desk.folder),
         inhand=len(room.desk.all()),
-        records=room.records,
+        store=str(room.records.path) if room.records.there else "",
         purpose=words.purpose,
         cautions=words.cautions,
     )

@@ -11,44 +11,49 @@ from pathlib import Path
 import uvicorn
 
 from handwriting.desk.jobs import Jobs
+from handwriting.desk.records import Records
 from handwriting.desk.safety import Doors
 from handwriting.desk.server import Room, application
 from handwriting.desk.work import Desk
 from handwriting.errors import UsageError
+from handwriting.store import default_path
 
 LOOPBACK = "127.0.0.1"
 
 
-def default_folder() -> Path:
-    """Return the desk's folder among this user's own data."""
-    from platformdirs import user_data_path
-
-    return user_data_path("handwriting", appauthor=False) / "desk"
-
-
-def open_desk(folder: Path | None, port: int, opened: Callable[[str], None]) -> None:
+def open_desk(
+    store: Path | None, port: int, opened: Callable[[str], None], *, passphrase: Callable[[], str] | None = None
+) -> None:
     """Serve the desk until it is closed.
 
     Parameters
     ----------
-    folder : Path or None
-        For the pages in hand.
+    store : Path or None
+        The store of kept records; the pages in hand go into a folder beside it.
     port : int
         Where to listen on the loopback; 0 takes a free port.
     opened : callable
         Called with the opening link once the desk listens.
+    passphrase : callable, optional
+        Asked when the store is encrypted.
 
     Raises
     ------
     UsageError
-        Another desk has the folder open, or the port is taken.
+        Another desk has the store open, or the port is taken.
     OutputError
         The folder cannot be used.
     """
-    desk = Desk(folder or default_folder())
-    listening = _listen(port)
-    jobs = Jobs(desk)
+    place = store or default_path()
+    desk = Desk(place.with_name(f"{place.stem}-desk"), place)
+    records = Records(place, passphrase)
+    jobs: Jobs | None = None
+    listening: socket.socket | None = None
     try:
+        if records.there:
+            records.do(lambda held: held.due())  # asks for the passphrase now, while the terminal is at hand
+        listening = _listen(port)
+        jobs = Jobs(desk)
         doors = Doors(listening.getsockname()[1])
         server: uvicorn.Server
 
@@ -56,7 +61,7 @@ def open_desk(folder: Path | None, port: int, opened: Callable[[str], None]) -> 
             server.should_exit = True
 
         config = uvicorn.Config(
-            application(Room(desk, jobs, doors, stop)),
+            application(Room(desk, jobs, doors, stop, records)),
             log_config=None,
             access_log=False,
             server_header=False,
@@ -74,8 +79,11 @@ def open_desk(folder: Path | None, port: int, opened: Callable[[str], None]) -> 
         opened(doors.link)
         server.run(sockets=[listening])
     finally:
-        jobs.close()
-        listening.close()
+        if jobs is not None:
+            jobs.close()
+        records.close()
+        if listening is not None:
+            listening.close()
         desk.close()
 
 

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from starlette.applications import Starlette
@@ -28,6 +28,9 @@ from handwriting.desk.safety import App, Doors, Guard, Refused, same
 from handwriting.desk.work import Desk
 from handwriting.errors import HandwritingError
 
+if TYPE_CHECKING:
+    from handwriting.desk.records import Records
+
 _MOST_FILES = 40
 _MOST_FIELDS = 60
 _FIELD_BYTES = 200_000
@@ -41,7 +44,7 @@ class Room:
     jobs: Jobs
     doors: Doors
     stop: Callable[[], None]
-    records: Any = None
+    records: Records
 
     def page(self, name: str, *, status: int = 200, **values: Any) -> Response:  # noqa: ANN401 - a template's values
         """Return a page drawn from a template."""

@@ -5,15 +5,16 @@ Everything comes from the record; nothing is measured here.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from handwriting.geometry import Box
 from handwriting.quantity import Measured, Quantity
 from handwriting.record import LineFacts, Record, WordFacts
 from handwriting.report import facts, plain
-from handwriting.report.rounding import number, rounded, significant
-from handwriting.report.words import Catalogue, catalogue
+from handwriting.report.rounding import rounded
+from handwriting.report.words import Catalogue, MeasureWords, catalogue
+from handwriting.task import split_words
 
 # Which kinds of marks light up with a measure. Kinds are those of `_marks`, and "rule", "baseline" and "band".
 MARKS: dict[str, tuple[str, ...]] = {
@@ -49,12 +50,6 @@ MARKS: dict[str, tuple[str, ...]] = {
     "line_fill": ("word",),
     "stroke_width": ("word",),
 }
-KIND_NAMES = {
-    "body": "small letter",
-    "ascender": "tall letter",
-    "descender": "letter with a tail",
-    "other": "mark",
-}
 
 
 def view(record: Record, words: Catalogue | None = None) -> dict[str, Any]:
@@ -73,6 +68,11 @@ def view(record: Record, words: Catalogue | None = None) -> dict[str, Any]:
         "height": round(record.page.frame_height_px * k, 3),
         "found": f"{lines}, {found}",
         "places": places,
+        "per_px": k,
+        "text": [word.text for word in split_words(str(record.task.get("text") or ""))],
+        "counted": record.letters.get("words"),
+        "made": [said(c) for c in record.corrections],
+        "cover": [c["value"] for c in record.corrections if c.get("kind") == "blank"],
         "rules": [[_point(p, places) for p in rule] for rule in record.ruling.rules] if record.ruling else [],
         "margin": [_point(p, places) for p in record.ruling.margin] if record.ruling and record.ruling.margin else [],
         "print": [_box(b, places) for b in record.print_areas],
@@ -81,7 +81,6 @@ def view(record: Record, words: Catalogue | None = None) -> dict[str, Any]:
         "notes": [
             {"meaning": row.meaning, "effect": row.effect, "advice": row.advice} for row in facts.flag_rows(record)
         ],
-        "corrections": len(record.corrections),
     }
 
 
@@ -125,38 +124,64 @@ def _word(word: WordFacts, places: int) -> dict[str, Any]:
     }
 
 
+_ACTS = {
+    "letters": "letters counted by hand: {value}",
+    "last-word": "last word reached: word {value} of the text",
+    "left-out": "left out: word {value} of the text",
+    "state": "a word is marked {value}",
+    "reads": "a word says “{value}”",
+    "split": "a word is split",
+    "join": "two words are joined",
+    "baseline": "the line of writing is moved",
+    "set-aside": "a mark is not writing",
+    "set-line": "a line is not writing",
+    "minute": "minute {value} ends with a word",
+    "blank": "a part of the page is blanked",
+    "scale": "the scale is drawn along a known length",
+}
+
+
+def said(correction: Mapping[str, Any], *, signed: bool = True) -> str:
+    """Return one correction in words, with who and when unless told otherwise."""
+    kind = str(correction.get("kind", ""))
+    what = _ACTS.get(kind, kind).format(value=correction.get("value"))
+    if not signed:
+        return f"{what[:1].upper()}{what[1:]}"
+    who, when = correction.get("who") or "", str(correction.get("when") or "")[:16].replace("T", " ")
+    by = ", ".join(part for part in (who, when) if part)
+    return f"{what[:1].upper()}{what[1:]}" + (f" ({by})" if by else "")
+
+
 def groups(record: Record, words: Catalogue) -> list[dict[str, Any]]:
     """Return the measures under the report's headings, in its order; what no heading names comes last."""
     named = {key for topic in words.topics for key in topic.measures}
     listed: list[tuple[str, Iterable[str]]] = [(words.say("plain_speed"), ("letters_per_minute",))]
     listed += [(topic.title, topic.measures) for topic in words.topics]
     listed.append(("More measures", [k for k in record.measures if k not in named and k != "letters_per_minute"]))
+    found = dict((record.as_found or {}).get("measures", {}))
     made = []
     for title, keys in listed:
-        rows = [_measure(key, record.measures[key], words) for key in keys if key in record.measures]
+        rows = [_measure(key, record.measures[key], words, found.get(key)) for key in keys if key in record.measures]
         if rows:
             made.append({"title": title, "rows": rows})
     return made
 
 
-def _measure(key: str, quantity: Quantity, words: Catalogue) -> dict[str, Any]:
+def _measure(key: str, quantity: Quantity, words: Catalogue, found: Mapping[str, Any] | None) -> dict[str, Any]:
     own = words.measure(key)
     row: dict[str, Any] = {"key": key, "name": own.name, "term": own.term, "marks": MARKS.get(key, ())}
     if not isinstance(quantity, Measured):
         return {**row, "why": facts.sentence(quantity.why)}
+    if found is not None:
+        # What the program found before anything was put right, where that was another number.
+        before = Measured(found["value"], found["unit"], found["low"], found["high"], 1) if "value" in found else None
+        told = _told(before, own, words) if before else ("not measured", "")
+        row |= {"found": told[0]} if before is None or before.value != quantity.value else {}
+    value, interval = _told(quantity, own, words)
+    return {**row, "value": value, "interval": interval, "n": quantity.n}
+
+
+def _told(quantity: Measured, own: MeasureWords, words: Catalogue) -> tuple[str, str]:
     q = plain.as_shown(quantity, own)
     shown = rounded(q.value, q.low, q.high, fine=True)
-    return {
-        **row,
-        "value": plain.with_unit(shown.value, q.unit, words),
-        "interval": words.say("interval", low=shown.low, high=shown.high),
-        "n": q.n,
-    }
-
-
-def scale_said(record: Record) -> str:
-    """Return the scale in a few words."""
-    if record.scale.mm_per_px is None:
-        return "not known: ratios and counts only"
-    share = significant(100 * record.scale.relative_uncertainty)
-    return f"{number(25.4 / record.scale.mm_per_px, 0)} dots to the inch, within {share} %"
+    return plain.with_unit(shown.value, q.unit, words), words.say("interval", low=shown.low, high=shown.high)

@@ -56,7 +56,7 @@ class State:
         Why it was stopped, one sentence.
     kept : str
         Number of the sample in the store; empty while it is not kept.
-    seen_corrections : int
+    kept_at : int
         How many corrections counted when it was kept.
     """
 
@@ -71,6 +71,7 @@ class State:
     stage: str = "waiting"
     trouble: str = ""
     kept: str = ""
+    kept_at: int = 0
 
     @property
     def counting(self) -> tuple[dict[str, Any], ...]:
@@ -97,17 +98,20 @@ class Desk:
         Another desk has it open.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, store: Path | None = None) -> None:
         self.folder = folder
         self._work = folder / "in-hand"
         self._lock = threading.Lock()
         try:
             self._work.mkdir(mode=0o700, parents=True, exist_ok=True)
-            self._hold = _lock_file(folder / "open.lock")
+            # Beside the store when there is one: two desks must not share it, whatever their folders.
+            lock = folder / "open.lock" if store is None else store.with_name(f"{store.name}.desk-lock")
+            lock.parent.mkdir(parents=True, exist_ok=True)
+            self._hold = _lock_file(lock)
         except OSError as error:
             reason = (error.strerror or type(error).__name__).lower()
             raise OutputError(
-                f"the desk's folder cannot be used ({reason})", where=str(folder), fix="Name another with --folder."
+                f"the desk's folder cannot be used ({reason})", where=str(folder), fix="Name another with --store."
             ) from error
         for left in (*self._work.glob("*/*.part"), *folder.glob("*.part")):
             left.unlink(missing_ok=True)
@@ -179,13 +183,15 @@ class Desk:
             return {}
         return {str(k): str(v) for k, v in held.items()} if isinstance(held, dict) else {}
 
-    def remember(self, asked: dict[str, str]) -> None:
+    def remember(self, asked: dict[str, str], *, by: str = "") -> None:
         """Keep what the next sample is likely to share: nothing of one pupil, nothing of one page."""
-        write_json(self.folder / "form.json", {k: v for k, v in asked.items() if k in REMEMBERED and v})
+        kept = {k: v for k, v in asked.items() if k in REMEMBERED and v}
+        write_json(self.folder / "form.json", {**kept, "by": by or self.defaults().get("by", "")})
 
 
 # What the next sample is likely to share with this one.
 REMEMBERED = (
+    "minutes",
     "seconds",
     "task",
     "instruction",

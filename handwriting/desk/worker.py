@@ -21,12 +21,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.calibration import Given
+from handwriting.corrections.apply import correct
+from handwriting.corrections.model import Correction
 from handwriting.desk import forms
 from handwriting.desk.view import view
 from handwriting.desk.work import write_bytes, write_json
 from handwriting.errors import FileNotReadableError, HandwritingError
 from handwriting.page import Limits, Page, read_page
-from handwriting.pipeline import Options, Result, measure_page
+from handwriting.pipeline import Options, Result, measure_found, measure_page
 from handwriting.record import Record, to_json
 
 Picture = NDArray[np.uint8]
@@ -42,14 +44,16 @@ class Bench:
 
     def __init__(self, send: Any) -> None:  # noqa: ANN401 - a function of one message
         self._send = send
-        self._results: OrderedDict[str, tuple[str, Result]] = OrderedDict()
+        self._results: OrderedDict[str, Result] = OrderedDict()
+        self._covered: dict[str, str] = {}
 
     def measure(self, folder: Path, number: int, asked: dict[str, str]) -> dict[str, Any]:
         """Measure a page and leave record, view and picture in its folder."""
         result = self._result(folder, number, asked)
         _leave(folder, result.record, tool=True)
         write_bytes(folder / "picture.jpg", jpeg(result.picture))
-        return {"count": result.page.count}
+        self._covered[folder.name] = "[]"
+        return {"count": result.page.count, "text": result.task.text}
 
     def finish(self, folder: Path, number: int) -> dict[str, Any]:
         """Replace the file as it came by its bare pixels."""
@@ -57,7 +61,7 @@ class Bench:
         if original.exists():
             if not (folder / "page.json").exists():
                 held = self._results.get(folder.name)
-                _save_page(folder, held[1].page if held else _read(folder, number))
+                _save_page(folder, held.page if held else _read(folder, number))
             original.unlink()
         return {}
 
@@ -65,27 +69,44 @@ class Bench:
         self, folder: Path, number: int, asked: dict[str, str], corrections: list[dict[str, Any]]
     ) -> dict[str, Any]:
         """Make the record anew with the corrections that count."""
-        from handwriting.corrections import apply, from_dict
-
         result = self._result(folder, number, asked)
-        record = apply(result, tuple(from_dict(c) for c in corrections))
-        _leave(folder, record, tool=False)
+        corrected = correct(result, tuple(Correction.from_dict(c) for c in corrections))
+        covered = json.dumps([c["value"] for c in corrections if c["kind"] == "blank"])
+        if self._covered.get(folder.name, "[]") != covered:
+            write_bytes(folder / "picture.jpg", jpeg(corrected.picture))
+            self._covered[folder.name] = covered
+        _leave(folder, corrected.record, tool=False)
+        return {}
+
+    def lossless(
+        self, folder: Path, number: int, asked: dict[str, str], corrections: list[dict[str, Any]]
+    ) -> dict[str, Any]:
+        """Leave the upright picture with all its pixels, what was blanked painted over, for keeping."""
+        result = self._result(folder, number, asked)
+        picture = correct(result, tuple(Correction.from_dict(c) for c in corrections)).picture
+        write_bytes(folder / "frame.png", _png(picture))
         return {}
 
     def _result(self, folder: Path, number: int, asked: dict[str, str]) -> Result:
-        key = json.dumps(asked, sort_keys=True)
+        task, options = forms.task(asked), forms.options(asked)
         held = self._results.get(folder.name)
-        if held is not None and held[0] == key:
+        if held is not None:
             self._results.move_to_end(folder.name)
-            return held[1]
-        task = forms.task(asked)
-        options = forms.options(asked)
+            if (options.given, options.bar_mm) == (held.options.given, held.options.bar_mm) and (
+                task.text in {"", held.task.text}
+            ):
+                # What was found on the page stands; only what was asked of the writer is new.
+                task = replace(task, text=held.task.text)
+                if (task, options) != (held.task, held.options):
+                    held = measure_found(held.page, held.found, task, held.scale, options)
+                    self._results[folder.name] = held
+                return held
         self._send({"stage": "Reading the page"})
-        page = held[1].page if held is not None else _read(folder, number)
+        page = held.page if held is not None else _read(folder, number)
         self._send({"stage": "Finding lines, words and letters"})
         result = measure_page(page, task, options)
         self._send({"stage": "Drawing what was found"})
-        self._results[folder.name] = (key, result)
+        self._results[folder.name] = result
         while len(self._results) > _AT_HAND:
             self._results.popitem(last=False)
         return result
@@ -124,11 +145,7 @@ def _read(folder: Path, number: int) -> Page:
 
 
 def _save_page(folder: Path, page: Page) -> None:
-    pixels = page.grey if page.colour is None else cv2.cvtColor(page.colour, cv2.COLOR_RGB2BGR)
-    done, data = cv2.imencode(".png", pixels, [cv2.IMWRITE_PNG_COMPRESSION, 2])
-    if not done:
-        raise FileNotReadableError("the page could not be kept as a picture", fix="Scan it again at 300 dpi.")
-    write_bytes(folder / "page.png", data.tobytes())
+    write_bytes(folder / "page.png", _png(page.grey if page.colour is None else page.colour))
     write_json(folder / "page.json", {f.name: getattr(page, f.name) for f in fields(page) if f.name not in _PIXELS})
 
 
@@ -141,6 +158,14 @@ def _leave(folder: Path, record: Record, *, tool: bool) -> None:
     if tool:
         write_bytes(folder / "tool.json", text)
     write_bytes(folder / "record.json", text)
+
+
+def _png(picture: Picture) -> bytes:
+    shown = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2BGR)
+    done, data = cv2.imencode(".png", shown, [cv2.IMWRITE_PNG_COMPRESSION, 2])
+    if not done:
+        raise FileNotReadableError("the page could not be kept as a picture", fix="Scan it again at 300 dpi.")
+    return data.tobytes()
 
 
 def jpeg(picture: Picture) -> bytes:

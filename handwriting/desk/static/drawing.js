@@ -8,11 +8,10 @@ const NS = "http://www.w3.org/2000/svg";
  *   left, top, right, bottom, kind, height, foot, distance to the printed line, text, state
  * @typedef {{number: number, box: number[], text: string, state: string, letters: Letter[]}} Word
  * @typedef {{number: number, baseline: number[][], height: number, box: number[], words: Word[]}} Line
- * @typedef {{key: string, name: string, term: string, marks: string[], value?: string, interval?: string, n?: number, why?: string}} Measure
+ * @typedef {{key: string, name: string, term: string, marks: string[], found?: string, value?: string, interval?: string, n?: number, why?: string}} Measure
  * @typedef {{unit: string, width: number, height: number, found: string, places: number, scale: string, rules: number[][][],
  *   margin: number[][], print: number[][], lines: Line[], measures: {title: string, rows: Measure[]}[],
- *   notes: {meaning: string, effect: string, advice: string}[], corrections: number, undo: number, redo: number, kept: string,
- *   threads?: number[][]}} View
+ *   notes: {meaning: string, effect: string, advice: string}[], per_px: number, text: string[], made: string[], cover: number[][], undo: number, redo: number, kept: string}} View
  */
 
 /**

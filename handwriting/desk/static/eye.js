@@ -6,6 +6,7 @@ import { baselineAt, rect } from "./drawing.js";
 /** @typedef {import("./drawing.js").View} View */
 /** @typedef {import("./drawing.js").Word} Word */
 /** @typedef {import("./drawing.js").Line} Line */
+/** @typedef {{line: Line, word: Word, letter: number} | null} Chosen */
 
 const KINDS = { body: "small letter", ascender: "tall letter", descender: "letter with a tail", other: "mark" };
 const STEPS = 1.25;
@@ -24,12 +25,12 @@ export class Eye {
     /** @type {View | null} */
     this.view = null;
     this.zoom = 1;
-    /** @type {{line: Line, word: Word, letter: number} | null} */
+    /** @type {Chosen} */
     this.chosen = null;
-    /** @type {((chosen: {line: Line, word: Word, letter: number} | null) => void)[]} */
+    /** @type {((chosen: Chosen) => void)[]} */
     this.listeners = [];
-    /** @type {{ids: [number, number] | null, stop: boolean}} */
-    this.busy = { ids: null, stop: false };
+    /** While something is drawn, pointing chooses nothing. */
+    this.busy = { stop: false };
     paper.addEventListener("keydown", (e) => this.key(e));
     paper.addEventListener("pointermove", (e) => this.hover(e));
     paper.addEventListener("pointerleave", () => this.tell());

@@ -59,8 +59,6 @@ async function load() {
     return;
   }
   showStage("measured");
-  const picture = /** @type {HTMLImageElement} */ (the("picture"));
-  picture.src = `/work/${id}/picture.jpg`;
   show(await answer.json());
   eye.fit();
   performance.mark("measured-view");
@@ -72,6 +70,10 @@ async function load() {
  */
 function show(next) {
   view = next;
+  // The picture is made anew when a part of it is blanked.
+  const source = `/work/${id}/picture.jpg?blanked=${encodeURIComponent(JSON.stringify(view.cover))}`;
+  const picture = /** @type {HTMLImageElement} */ (the("picture"));
+  if (picture.getAttribute("src") !== source) picture.src = source;
   drawLayers(svg, view);
   eye.show(view);
   right.show(view);
@@ -124,6 +126,7 @@ function row(measure) {
     made.append(span, " ");
   };
   part("name", measure.name);
+  if (measure.found) part("why", `Before it was put right: ${measure.found}`);
   if (measure.value) {
     part("value", measure.value);
     part("range", `likely ${measure.interval}; n ${measure.n}`);
