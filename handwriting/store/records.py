@@ -194,7 +194,7 @@ class Store:
         for entry in record.corrections:
             what = json.dumps(entry, ensure_ascii=False, sort_keys=True)
             if what not in noted:
-                at, by = str(entry.get("at") or _now()), str(entry.get("by") or who)
+                at, by = str(entry.get("when") or _now()), str(entry.get("who") or who)
                 self._db.execute(
                     "INSERT INTO correction (sample, at, by, what) VALUES (?, ?, ?, ?)", (number, at, by, what)
                 )

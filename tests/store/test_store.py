@@ -123,17 +123,15 @@ def test_corrections_with_who_and_when(place):
     record = record_of()
     with open_store(place, create=True) as store:
         number = store.keep(record)
-        entry = {"at": "2026-03-10T09:00:00+00:00", "by": "AB", "what": "word 3 is 'noon'"}
+        when = "2026-03-10T09:00:00+00:00"
+        entry = {"kind": "reads", "at": [310.0, 420.5], "value": "noon", "who": "AB", "when": when}
         once = replace(record, corrections=(entry,))
         store.correct(number, once, by="AB")
-        twice = replace(once, corrections=(entry, {"what": "line 2 is print"}))
+        twice = replace(once, corrections=(entry, {"kind": "set-line", "at": [200.0, 500.0]}))
         store.correct(number, twice, by="classroom assistant")
         rows = store.corrections(number)
-        assert [(r.by, r.what["what"]) for r in rows] == [
-            ("AB", "word 3 is 'noon'"),
-            ("classroom assistant", "line 2 is print"),
-        ]
-        assert rows[0].at == entry["at"] and dt.datetime.fromisoformat(rows[1].at).tzinfo is not None
+        assert [(r.by, r.what["kind"]) for r in rows] == [("AB", "reads"), ("classroom assistant", "set-line")]
+        assert rows[0].at == when and dt.datetime.fromisoformat(rows[1].at).tzinfo is not None
         assert [len(r.corrections) for _, _, r in store.revisions(number)] == [0, 1, 2]
         assert store.check().faults == ()
 
