@@ -25,6 +25,7 @@ from handwriting.report.write import write_files
 
 RECORDS = "records"
 OVERLAYS = "gallery"
+CORRECTIONS = "corrections"
 _TRIES = 3
 
 
@@ -114,10 +115,11 @@ def run(
     name = pool.name_of(measure)
     with open_ledger(study, make=True) as ledger:
         _sweep(study)
-        marks = {s.name: fingerprint(s, settings) for s in samples}
+        said = {s.name: _corrections(study, s.name) for s in samples}
+        marks = {s.name: fingerprint(s, settings, said[s.name]) for s in samples}
         done = _still_good(ledger, study, marks, settings, again=again)
         ledger.note(settings=_shown(settings), samples=len(samples), complete=False)
-        todo = deque(Order(s, settings, name) for s in samples if s.name not in done)
+        todo = deque(Order(s, settings, name, said[s.name]) for s in samples if s.name not in done)
         refused = sum(o.refused is not None for o in done.values())
         runner = _Runner(ledger, study, marks, todo, _Clock(len(samples), len(done), refused, progress))
         runner.run(workers)
@@ -125,8 +127,19 @@ def run(
     return Run(len(samples) - len(done), len(done), runner.clock.refused)
 
 
+def _corrections(study: Path, name: str) -> str:
+    """Return what a person put right on a sample: the text of its file, empty without one."""
+    path = study / CORRECTIONS / f"{name}.txt"
+    try:
+        return path.read_text("utf-8-sig")
+    except FileNotFoundError:
+        return ""
+    except (OSError, UnicodeDecodeError) as error:
+        raise StudyError("the corrections cannot be read", where=str(path), fix="Save them as text, UTF-8.") from error
+
+
 def _shown(settings: Settings) -> dict[str, object]:
-    return {"tolerance_mm": settings.tolerance_mm, "max_pixels": settings.max_pixels}
+    return {"tolerance_mm": settings.tolerance_mm, "max_pixels": settings.max_pixels, "who": settings.who}
 
 
 def _sweep(study: Path) -> None:

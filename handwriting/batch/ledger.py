@@ -48,11 +48,11 @@ class Outcome:
     bytes: int
 
 
-def fingerprint(sample: Sample, settings: Settings, *, extra: str = "") -> str:
-    """Return what a sample's outcome depends on, as one hash: program, settings, what was asked, and the file's state.
+def fingerprint(sample: Sample, settings: Settings, corrections: str = "") -> str:
+    """Return what a sample's outcome depends on, as one hash.
 
-    The file's size and time stand for its content: reading thousands of pages only to see that nothing changed would
-    take longer than most changes do.
+    Program, settings, what was asked, what a person put right, and the state of the file: its size and time stand for
+    its content, because reading thousands of pages only to see that nothing changed takes longer than most changes do.
     """
     try:
         state = (Path(settings.folder) / sample.file).stat()
@@ -60,8 +60,8 @@ def fingerprint(sample: Sample, settings: Settings, *, extra: str = "") -> str:
     except OSError:
         file = []
     asked = [sample.name, sample.file, sample.page, sample.task.as_dict(), sample.dpi, sample.rule_mm, sample.bar_mm]
-    how = asdict(settings) | {"folder": ""}
-    text = json.dumps([handwriting.__version__, how, asked, file, extra], sort_keys=True, ensure_ascii=False)
+    how = asdict(settings) | {"folder": "", "overlays": False}
+    text = json.dumps([handwriting.__version__, how, asked, file, corrections], sort_keys=True, ensure_ascii=False)
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
@@ -78,13 +78,12 @@ class Ledger:
         )
         return {row[0]: _outcome(row) for row in rows}
 
-    def put(self, outcome: Outcome) -> None:
-        """Store an outcome; it is safe when this returns."""
-        r = outcome.refused
-        said = (r.kind, r.what, r.fix) if r else (None, None, None)
-        row = (outcome.sample, outcome.fingerprint, outcome.sha256, *said, outcome.seconds, outcome.bytes)
+    def put(self, *outcomes: Outcome) -> None:
+        """Store outcomes; they are safe when this returns."""
         with self._connection:
-            self._connection.execute("INSERT OR REPLACE INTO outcome VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
+            self._connection.executemany(
+                "INSERT OR REPLACE INTO outcome VALUES (?, ?, ?, ?, ?, ?, ?, ?)", map(_row, outcomes)
+            )
 
     def drop(self, samples: list[str]) -> None:
         """Forget outcomes."""
@@ -102,6 +101,12 @@ class Ledger:
                 "INSERT OR REPLACE INTO about VALUES (?, ?)",
                 [(key, json.dumps(value, sort_keys=True)) for key, value in facts.items()],
             )
+
+
+def _row(outcome: Outcome) -> tuple[Any, ...]:
+    r = outcome.refused
+    said = (r.kind, r.what, r.fix) if r else (None, None, None)
+    return (outcome.sample, outcome.fingerprint, outcome.sha256, *said, outcome.seconds, outcome.bytes)
 
 
 def _outcome(row: tuple[Any, ...]) -> Outcome:

@@ -8,9 +8,16 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from traceback import extract_tb
+from typing import TYPE_CHECKING
 
 from handwriting.batch.manifest import Sample
 from handwriting.errors import HandwritingError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from handwriting.record import Record
 
 _OVERLAY_PX = 1100
 
@@ -29,12 +36,15 @@ class Settings:
         Largest page taken.
     overlays : bool
         Also draw each page with its findings, for the gallery.
+    who : str
+        Initials or role of the person whose corrections are used.
     """
 
     folder: str
     tolerance_mm: float = 0.5
     max_pixels: int = 100_000_000
     overlays: bool = False
+    who: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,26 +64,29 @@ class Refused:
     fix: str
 
 
-#: Measures one sample: the seam through which tests and other programs bring their own.
-Measure = Callable[[Sample, Settings], Work]
-
-
 @dataclass(frozen=True, slots=True)
 class Order:
-    """A task for a worker: a sample, the settings, and the measuring function's name."""
+    """A task for a worker: a sample, the settings, the measuring function's name, and what a person put right."""
 
     sample: Sample
     settings: Settings
     measure: str
+    corrections: str = ""
 
 
-def measure_sample(sample: Sample, settings: Settings) -> Work:
-    """Read and measure one page of the study.
+#: Measures one sample: the seam through which tests and other programs bring their own.
+Measure = Callable[[Order], Work]
+
+
+def measure_sample(order: Order) -> Work:
+    """Read and measure one page of the study, and put right what its corrections say.
+
+    The numbers of words and lines in corrections are those of the page as found; so are those of the picture.
 
     Raises
     ------
     HandwritingError
-        As `read_page` and `measure_page`.
+        As `read_page`, `measure_page` and `read_corrections`.
     """
     import cv2
 
@@ -83,24 +96,37 @@ def measure_sample(sample: Sample, settings: Settings) -> Work:
     from handwriting.record import to_json
 
     cv2.setNumThreads(1)
+    sample, settings = order.sample, order.settings
     page = read_page(Path(settings.folder) / sample.file, sample.page, Limits(max_pixels=settings.max_pixels))
     options = Options(Given(sample.dpi, sample.rule_mm), sample.bar_mm, settings.tolerance_mm)
-    result = measure_page(page, sample.task, options)
-    if not settings.overlays:
-        return Work(to_json(result.record))
+    found = result = measure_page(page, sample.task, options)
+    if order.corrections.strip():
+        from handwriting.corrections.apply import correct
+        from handwriting.corrections.text import read_corrections
+
+        where = f"corrections of {sample.name}"
+        said = read_corrections(order.corrections, found.record, who=settings.who, when="", where=where)
+        result = correct(found, said)
+    picture = _picture(found.record, found.picture) if settings.overlays else None
+    return Work(to_json(result.record), picture)
+
+
+def _picture(record: Record, picture: NDArray[np.uint8]) -> bytes:
+    import cv2
+
     from handwriting.report.overlay import overlay
 
-    drawn = overlay(result.record, result.picture)
+    drawn = overlay(record, picture)
     share = min(1.0, _OVERLAY_PX / drawn.shape[1])
     small = cv2.resize(drawn, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)
     _, data = cv2.imencode(".jpg", cv2.cvtColor(small, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 80])
-    return Work(to_json(result.record), data.tobytes())
+    return data.tobytes()
 
 
 def attempt(order: Order) -> Work | Refused:
     """Measure a sample and answer in every case: the next page waits."""
     try:
-        return _function(order.measure)(order.sample, order.settings)
+        return _function(order.measure)(order)
     except HandwritingError as error:
         return Refused(kind(error), error.what, error.fix)
     except MemoryError:

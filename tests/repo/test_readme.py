@@ -27,7 +27,7 @@ def test_command_is_in_the_table(name):
 
 
 def test_every_command_named_exists():
-    named = set(re.findall(r"`(?:[\w./]*/)?handwriting ([a-z]+)", README))
+    named = set(re.findall(r"`(?:[\w./]*/)?handwriting ([a-z]+(?:-[a-z]+)*)", README))
     assert named <= set(COMMANDS)
 
 
