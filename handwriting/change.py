@@ -7,8 +7,9 @@ Three errors are kept apart:
     new page        another page by the same writer within days: the error that a claim about the writer has to beat
 
 Both of the last two come from the user's own repeats (`repeats.py`); figures of other people's writers are never
-borrowed (COSMIN 2020: Mokkink et al., BMC Med Res Methodol 20, 293). With SEM the spread of one page within a writer,
-m1 and m2 pages on the two occasions, and df the degrees of freedom behind SEM,
+borrowed (COSMIN 2020: Mokkink et al., BMC Med Res Methodol 20, 293). With SEM the spread of one page within a writer
+(a share of the value for measures that cannot be negative, see `repeats.py`), m1 and m2 pages on the two occasions,
+and df the degrees of freedom behind SEM,
 
     SE of a difference = sqrt(max(SEM^2 (1/m1 + 1/m2), u1^2 + u2^2))        u: standard uncertainty of each value
     interval           = difference +/- t(0.975, df) SE
@@ -191,19 +192,19 @@ def occasions(samples: Iterable[Sample], *, days: int = OCCASION_DAYS) -> tuple[
     if len(codes) > 1:
         fix = "Compare the pages of one pupil at a time."
         raise UsageError(f"the pages are of different pupils ({', '.join(codes)})", fix=fix)
-    return tuple(Occasion(group, _means(group)) for group in gather(held, days=days))
+    return tuple(Occasion(group, means(group)) for group in gather(held, days=days))
 
 
 def uncertainty(quantity: Measured) -> float:
     """Return the standard uncertainty behind a 95 % interval."""
-    return (quantity.high - quantity.low) / (2 * _Z)
+    return (quantity.high - quantity.low) / (2 * Z95)
 
 
-_Z = float(stats.norm.ppf(0.975))
+Z95 = float(stats.norm.ppf(0.975))
 
 
-def _means(samples: Sequence[Sample]) -> dict[str, Quantity]:
-    """Return the mean of each measure over pages; one missing everywhere keeps its reason."""
+def means(samples: Sequence[Sample]) -> dict[str, Quantity]:
+    """Return the mean of each measure over pages, its interval from theirs; one missing everywhere keeps its reason."""
     if len(samples) == 1:
         return dict(samples[0].measures)
     found: dict[str, Quantity] = {}
@@ -213,7 +214,7 @@ def _means(samples: Sequence[Sample]) -> dict[str, Quantity]:
             found[key] = next(q for s in samples if (q := s.measures.get(key)) is not None)
             continue
         value = math.fsum(q.value for q in made) / len(made)
-        half = _Z * math.sqrt(math.fsum(uncertainty(q) ** 2 for q in made)) / len(made)
+        half = Z95 * math.sqrt(math.fsum(uncertainty(q) ** 2 for q in made)) / len(made)
         flags = tuple(dict.fromkeys(f for q in made for f in q.flags))
         found[key] = Measured(value, made[0].unit, value - half, value + half, sum(q.n for q in made), (), flags)
     return found
@@ -224,15 +225,22 @@ def _means(samples: Sequence[Sample]) -> dict[str, Quantity]:
 
 @dataclass(frozen=True, slots=True)
 class ErrorOf:
-    """The spread of repeats of one measure: `sd` is the standard error of measurement of one page, `df` behind it."""
+    """The spread of repeats of one measure: `sd` is the standard error of measurement of one page, `df` behind it.
+
+    With `relative`, `sd` is a share of the value itself: heights, gaps and spreads stray the more the larger they are.
+    """
 
     sd: float
     df: int
+    relative: bool = False
 
-    @property
-    def sdc(self) -> float:
-        """Smallest detectable change between two single pages, 1.96 sqrt(2) SEM."""
-        return _Z * math.sqrt(2.0) * self.sd
+    def at(self, value: float) -> float:
+        """Return the standard error of measurement of a page with this value, in the measure's unit."""
+        return self.sd * abs(value) if self.relative else self.sd
+
+    def sdc(self, value: float = 1.0) -> float:
+        """Return the smallest detectable change between two single pages about a value, 1.96 sqrt(2) SEM."""
+        return Z95 * math.sqrt(2.0) * self.at(value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -367,10 +375,11 @@ def _difference(
     own = math.hypot(uncertainty(one), uncertainty(other))
     barred = [u.field for u in differs if u.field in BARS_CLAIM]
     if barred or new is None or new.df < LEAST_DF:
-        half = _Z * own
+        half = Z95 * own
         why = _barred(barred) if barred else _few(0 if new is None else new.df)
         return Difference(key, one, other, step, step - half, step + half, "untold", True, why, None, new, same)
-    se = max(new.sd * math.sqrt(1 / before.pages(key) + 1 / after.pages(key)), own)
+    sem = new.at((one.value + other.value) / 2)
+    se = max(sem * math.sqrt(1 / before.pages(key) + 1 / after.pages(key)), own)
     if se == 0:
         return NotCompared(key, "neither the repeats nor these pages show any spread")
     half = float(stats.t.ppf(0.975, new.df)) * se

@@ -10,6 +10,10 @@ SDC = 1.96 sqrt(2) SEM (Weir 2005, J Strength Cond Res 19, 231). ICC(1,1) (one w
 1979, Psychological Bulletin 86, 420) and the limits of agreement (Bland & Altman 1986, Lancet i, 307; 1999, Stat
 Methods Med Res 8, 135) use the first two pages of each group.
 
+Heights, gaps and spreads stray the more the larger they are. For measures that cannot be nought or less (`RELATIVE`
+units, not in `SIGNED`, every value above zero) each group is divided by its mean first, and the error is a share of the
+value: the within-subject coefficient of variation (Bland & Altman 1996, BMJ 313, 106; recalled).
+
 What it does not see: whether the days between were alike, or that one text was practised.
 """
 
@@ -28,13 +32,17 @@ from handwriting.reliability import Agreement, Estimate, Icc, icc, limits_of_agr
 
 Groups = Sequence[Sequence[Sample]]
 
+RELATIVE = frozenset({"mm", "1", "letters/min"})
+SIGNED = frozenset({"rule_distance", "baseline_drift", "left_margin_drift", "right_margin_drift", "slant"})
+
 
 @dataclass(frozen=True, slots=True)
 class RepeatsOf:
     """What the repeats say of one measure; a part that needs more pairs, or some spread, is None.
 
-    `low` and `high` are the 95 % interval of `sem`; `ratios` are bias and limits as ratios of the first page to the
-    second, given where differences grow with size.
+    `sem` and `sdc` are in the measure's unit, over all values alike; `error` is what comparisons use, for many measures
+    a share of the value. `low` and `high` are the 95 % interval of `sem`; `ratios` are bias and limits as ratios of the
+    first page to the second, given where differences grow with size.
     """
 
     key: str
@@ -47,6 +55,7 @@ class RepeatsOf:
     low: float
     high: float
     sdc: float
+    error: ErrorOf
     icc: Icc | None
     agreement: Agreement | None
     ratios: tuple[Estimate, ...] | None
@@ -88,11 +97,19 @@ def errors(groups: Groups) -> dict[str, ErrorOf]:
     A measure without any spread among its repeats is left out: nothing can be set against it.
     """
     found = {}
-    for key, (_, held) in _values(groups).items():
-        sd, df = _pooled([values for _, values in held])
-        if sd > 0:
-            found[key] = ErrorOf(sd, df)
+    for key, (unit, held) in _values(groups).items():
+        error = _error(key, unit, [values for _, values in held])
+        if error.sd > 0:
+            found[key] = error
     return found
+
+
+def _error(key: str, unit: str, groups: Sequence[Sequence[float]]) -> ErrorOf:
+    relative = unit in RELATIVE and key not in SIGNED and min(v for g in groups for v in g) > 0
+    if relative:
+        groups = [[v * len(g) / math.fsum(g) for v in g] for g in groups]
+    sd, df = _pooled(groups)
+    return ErrorOf(sd, df, relative)
 
 
 def _pooled(groups: Sequence[Sequence[float]]) -> tuple[float, int]:
@@ -126,7 +143,8 @@ def repeats_of(groups: Groups, *, level: float = 0.95) -> Mapping[str, RepeatsOf
             sem=sem,
             low=sem * math.sqrt(df / float(high_q)),
             high=sem * math.sqrt(df / float(low_q)),
-            sdc=ErrorOf(sem, df).sdc,
+            sdc=ErrorOf(sem, df).sdc(),
+            error=_error(key, unit, [values for _, values in held]),
             icc=forms[0] if isinstance(forms, tuple) else None,
             agreement=agreed,
             ratios=ratios,

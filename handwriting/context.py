@@ -1,0 +1,181 @@
+"""Terms by places: which measures stay as they are wherever and whenever a pupil writes, and which do not.
+
+A *place* is a setting together with a task (home, near copy); a *cell* is the mean over the pages of one term in one
+place. With SEM from the user's own repeats and df its degrees of freedom, two means over m1 and m2 pages differ beyond
+error when
+
+    |x1 - x2| > t(1 - 0.05 / (2 k), df) SEM sqrt(1/m1 + 1/m2)
+
+where k is how many pairs are looked at for that measure (Bonferroni), so that a measure that never changes is called
+changing in at most 5 % of grids. From fewer than `change.LEAST_DF` degrees of freedom nothing is said.
+
+What it does not see: why a place differs. Nothing here says what is good.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Literal
+
+from scipy import stats
+
+from handwriting.change import LEAST_DF, ErrorOf, Sample, means, term_of, terms, uncertainty
+from handwriting.quantity import Measured, Quantity
+
+#: Over places: alike in all; one place apart from all the others, which are alike; apart in another way; not told.
+Places = Literal["alike", "one-place", "apart", "untold"]
+#: Over terms, in each place: holds; moves in one place or more; not told.
+Terms = Literal["holds", "moves", "untold"]
+Place = tuple[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """The mean of a measure over the pages of one term in one place; `pages` counts those it was made on."""
+
+    term: str
+    place: Place
+    quantity: Quantity
+    pages: int
+
+
+@dataclass(frozen=True, slots=True)
+class GridRow:
+    """One measure over the grid.
+
+    `where` names the place that stands apart, or those in which the measure moves between terms. `largest` is the
+    largest difference between cells in standard errors of that difference; where the error is not known well enough,
+    in the cells' own standard uncertainties.
+    """
+
+    key: str
+    unit: str
+    cells: tuple[Cell, ...]
+    places: Places
+    terms: Terms
+    where: tuple[Place, ...]
+    moving: tuple[Place, ...]
+    largest: float
+    why: str = ""
+
+    @property
+    def steady(self) -> bool:
+        """Tell whether the measure is alike in all places and holds over the terms, as far as both were told."""
+        return self.places in ("alike", "untold") and self.terms in ("holds", "untold")
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Terms in order of date, places in order of their first page, and a row a measure, steadier ones first."""
+
+    terms: tuple[str, ...]
+    places: tuple[Place, ...]
+    rows: tuple[GridRow, ...]
+
+
+def grid(samples: Iterable[Sample], error: Mapping[str, ErrorOf] | None = None) -> Grid:
+    """Return a pupil's samples as a grid of terms by places.
+
+    Parameters
+    ----------
+    samples : iterable of Sample
+        One pupil's; pages scanned again are left out.
+    error : mapping of measure to ErrorOf, optional
+        From all the user's repeats, of any task: what is asked here is how tasks and settings differ.
+    """
+    held = sorted((s for s in samples if s.rescan_of is None), key=lambda s: (s.date, s.number or 0))
+    named, places = terms(held), tuple(dict.fromkeys((s.setting, s.task) for s in held))
+    cells: dict[tuple[str, Place], list[Sample]] = {}
+    for sample in held:
+        cells.setdefault((term_of(sample), (sample.setting, sample.task)), []).append(sample)
+    one_ruling = all(s.ruled.same(held[0].ruled) for s in held)
+    keys = dict.fromkeys(key for s in held for key in s.measures)
+    rows = (_row(key, cells, (error or {}).get(key), one_ruling=one_ruling) for key in keys)
+    kept = [row for row in rows if sum(isinstance(c.quantity, Measured) for c in row.cells) > 1]
+    return Grid(named, places, tuple(sorted(kept, key=lambda row: (not row.steady, row.largest))))
+
+
+def _row(
+    key: str, cells: Mapping[tuple[str, Place], Sequence[Sample]], error: ErrorOf | None, *, one_ruling: bool
+) -> GridRow:
+    found = []
+    for (term, place), samples in cells.items():
+        quantity = means(samples).get(key)
+        if quantity is not None:
+            pages = sum(isinstance(s.measures.get(key), Measured) for s in samples)
+            found.append(Cell(term, place, quantity, pages))
+    made = [c for c in found if isinstance(c.quantity, Measured)]
+    unit = next((c.quantity.unit for c in made if isinstance(c.quantity, Measured)), "")
+    why = ""
+    if "mm" in unit and not one_ruling:
+        why = "lengths in millimetres are not compared across rulings; the ratios are"
+    elif error is None or error.df < LEAST_DF:
+        have = "no repeats" if error is None else f"repeats with {error.df} degrees of freedom"
+        why = f"there are {have}; at least {LEAST_DF} are needed"
+    if why or error is None:
+        return GridRow(key, unit, tuple(found), "untold", "untold", (), (), _own_largest(made), why)
+    by_place = {p: _over([c for c in made if c.place == p]) for p in dict.fromkeys(c.place for c in made)}
+    over, apart = _places(by_place, error)
+    moving, told = _moving(made, error)
+    said: Terms = "untold" if not told else "moves" if moving else "holds"
+    return GridRow(key, unit, tuple(found), over, said, apart, moving, _largest(made, error))
+
+
+def _value(cell: Cell) -> float:
+    return cell.quantity.value if isinstance(cell.quantity, Measured) else math.nan
+
+
+def _over(cells: Sequence[Cell]) -> tuple[float, int]:
+    """Return the mean over cells, by pages, and how many pages."""
+    pages = sum(c.pages for c in cells)
+    return math.fsum(_value(c) * c.pages for c in cells) / pages, pages
+
+
+def _apart(one: tuple[float, int], other: tuple[float, int], error: ErrorOf, pairs: int) -> bool:
+    limit = float(stats.t.ppf(1 - 0.05 / (2 * pairs), error.df))
+    return abs(one[0] - other[0]) > limit * _standard_error(one, other, error)
+
+
+def _standard_error(one: tuple[float, int], other: tuple[float, int], error: ErrorOf) -> float:
+    return error.at((one[0] + other[0]) / 2) * math.sqrt(1 / one[1] + 1 / other[1])
+
+
+def _places(by_place: Mapping[Place, tuple[float, int]], error: ErrorOf) -> tuple[Places, tuple[Place, ...]]:
+    pairs = list(combinations(by_place, 2))
+    if not pairs:
+        return "untold", ()
+    apart = [{a, b} for a, b in pairs if _apart(by_place[a], by_place[b], error, len(pairs))]
+    if not apart:
+        return "alike", ()
+    alone = set.intersection(*apart)
+    if len(alone) == 1 and len(apart) == len(by_place) - 1:
+        return "one-place", tuple(alone)
+    return "apart", tuple(p for p in by_place if any(p in pair for pair in apart))
+
+
+def _moving(cells: Sequence[Cell], error: ErrorOf) -> tuple[tuple[Place, ...], bool]:
+    """Return the places in which a measure differs between terms, and whether any place has two terms."""
+    pairs = [(a, b) for a, b in combinations(cells, 2) if a.place == b.place]
+    moved = {a.place for a, b in pairs if _apart((_value(a), a.pages), (_value(b), b.pages), error, len(pairs))}
+    return tuple(p for p in dict.fromkeys(c.place for c in cells) if p in moved), bool(pairs)
+
+
+def _largest(cells: Sequence[Cell], error: ErrorOf) -> float:
+    found = 0.0
+    for a, b in combinations(cells, 2):
+        one, other = (_value(a), a.pages), (_value(b), b.pages)
+        se = _standard_error(one, other, error)
+        found = max(found, abs(one[0] - other[0]) / se if se else 0.0)
+    return found
+
+
+def _own_largest(cells: Sequence[Cell]) -> float:
+    found = 0.0
+    for a, b in combinations(cells, 2):
+        if isinstance(a.quantity, Measured) and isinstance(b.quantity, Measured):
+            own = math.hypot(uncertainty(a.quantity), uncertainty(b.quantity))
+            found = max(found, abs(_value(a) - _value(b)) / own if own else 0.0)
+    return found
