@@ -197,9 +197,21 @@ _TABLE = (
     ),
     Flag(
         "counts-differ",
-        "The letters counted by hand and the letters up to the last word reached differ.",
-        "The count by hand is used.",
+        "Two counts of the letters differ: by hand, up to the last word reached, or by the tool.",
+        "The count by hand is used, or else the one up to the last word reached.",
         "Check the count, the text and the last word reached; words left out or repeated make them differ.",
+    ),
+    Flag(
+        "counted-by-tool",
+        "The letters were counted by the tool, which laid the writing against the text.",
+        "The interval holds what the tool is unsure of; nobody has checked the count.",
+        "Look at the words and the last word reached in the picture; put right what is wrong, or give --letters.",
+    ),
+    Flag(
+        "text-not-found",
+        "The writing was not laid against the text: the two do not agree well enough, or it was not asked for.",
+        "What needs the text (letters by kind, words left out, the tool's count) is not given.",
+        "Check that the text is the one that was copied.",
     ),
     Flag(
         "no-text",
@@ -236,6 +248,48 @@ _TABLE = (
         "The formula has no value here (for example, every mark is the same, or an average is zero).",
         "The measure is not given.",
         "Look at the marks on the page picture.",
+    ),
+    Flag(
+        "sheet-not-flat",
+        "The sheet does not lie flat: its marks are off a flat page.",
+        "Lengths and slopes vary a little from place to place.",
+        "Take the picture again: lay the sheet flat, light it from the side, and fill the frame.",
+    ),
+    Flag(
+        "sheet-shadow",
+        "A strong shadow lies on the sheet.",
+        "Faint strokes in it may be missed.",
+        "Light the sheet evenly, from the side.",
+    ),
+    Flag(
+        "sheet-glare",
+        "Part of the sheet is washed out by a reflection.",
+        "Strokes in it may be missing.",
+        "Turn the flash off and light the sheet from the side.",
+    ),
+    Flag(
+        "sheet-marks-hidden",
+        "Some of the sheet's square marks are covered, cut off or smudged.",
+        "The scale rests on fewer marks; its uncertainty says so.",
+        "Keep all the square marks in view.",
+    ),
+    Flag(
+        "sheet-print-unchecked",
+        "The sheet's 100 mm bar was not measured.",
+        "Millimetres assume a print at full size; printed 'fit to page' they are 3 to 6 % too large.",
+        "Lay a ruler on the bar and give what it shows with --bar-mm.",
+    ),
+    Flag(
+        "sheet-print-size",
+        "The scan's resolution says the sheet was not printed at full size.",
+        "Millimetres assume a print at full size and are probably wrong by the difference.",
+        "Lay a ruler on the bar and give what it shows with --bar-mm.",
+    ),
+    Flag(
+        "sheet-code-unread",
+        "The square code could not be read; text and ruling are as given.",
+        "If they were given wrongly, so is everything that rests on them.",
+        "Keep the square code in view and uncovered.",
     ),
 )
 

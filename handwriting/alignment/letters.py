@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -40,7 +42,7 @@ def lay(signs: NDArray[np.float32], text: str) -> list[int]:
     emit[:, 0::2] = blank[:, None]
     emit[:, 1::2] = score
     leap = np.full(states, -1e9)
-    leap[3::2] = [0.0 if a.lower() != b.lower() else -1e9 for a, b in zip(text, text[1:], strict=False)]
+    leap[3::2] = [0.0 if a.lower() != b.lower() else -1e9 for a, b in pairwise(text)]
     best = np.full(states, -1e9)
     best[:2] = emit[0, :2]
     came = np.zeros((frames, states), np.int8)
@@ -57,7 +59,7 @@ def lay(signs: NDArray[np.float32], text: str) -> list[int]:
         if state % 2:
             held[state // 2].append(t)
         state -= int(came[t, state])
-    return [max(frames_of, key=lambda t, i=i: score[t, i]) if frames_of else 0 for i, frames_of in enumerate(held)]
+    return [mine[int(np.argmax(score[mine, i]))] if mine else 0 for i, mine in enumerate(held)]
 
 
 def place_letters(
@@ -89,9 +91,10 @@ def place_letters(
     origin = float(np.floor(columns.min()))
     ink = np.bincount((columns - origin).astype(np.int64)).astype(np.float64) / stroke_px
     seen = [middle(view, f) for f in frames]
-    cuts = []
-    for i in range(len(text) - 1):
-        cuts.append(_cut(evidence, view, text[i : i + 2], (frames[i], frames[i + 1]), (seen[i], seen[i + 1]), origin, ink))
+    cuts = [
+        _cut(evidence, view, text[i : i + 2], (frames[i], frames[i + 1]), (seen[i], seen[i + 1]), origin, ink)
+        for i in range(len(text) - 1)
+    ]
     edges = np.maximum.accumulate(np.array(cuts)) if cuts else np.empty(0)
     number = share_out(view, lines, edges, chosen)
     classes, prices = likeness(text)

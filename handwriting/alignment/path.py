@@ -9,7 +9,8 @@ Moves between words
     plus a little for each word jumped over, up to a limit, for an eye that loses its line jumps far. The page may end
     after any word, free, or within one, at a price.
 Moves within a word
-    No sign need cost more than `floor` for a frame: a sign the reader sees otherwise is borne. A sign may be passed over.
+    No sign need cost more than `floor` for a frame: a sign the reader sees otherwise is borne, an extra one for
+    `extra`. A sign may be passed over.
 
 Costs are natural logs of chances: set by hand from how rare each is in copies (common practice, no source) and checked
 on drawn pages.

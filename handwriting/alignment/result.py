@@ -33,7 +33,7 @@ class WrittenWord:
         Of its ink, frame px.
     state : str
         ``written`` as in the text; ``misspelt?`` a word of the text with other letters; ``repeated`` a word of the text
-        written once more; ``added`` not in the text; ``crossed-out?``. The marks of a question are for a person to settle.
+        written once more; ``added`` not in the text; ``crossed-out?``. Question marks are for a person to settle.
     text : str or None
         The word of the text, None for added and crossed-out words.
     index : int or None
@@ -105,7 +105,7 @@ class Alignment:
         Index of the last word of the text reached.
     totals : LetterTotals
     fit : float
-        Share of the letters on the page that belong to words of the text, each weighed by its confidence, 0 to 1.
+        How far ink and text agree: 1 when read to the letter, 0 when no better than with another text.
     confidence : float
         Mean confidence of the words.
     word : ndarray of int32, shape (pixels,)

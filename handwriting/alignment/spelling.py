@@ -87,7 +87,7 @@ def fold(signs: NDArray[np.float32]) -> FloatArray:
     loose = np.flatnonzero(number == -1)
     loose = loose[(loose == BLANK) | (loose != 1 + ALPHABET.index(CROSSED_OUT))]
     out[:, 0] = signs[:, loose].max(1)
-    return np.maximum(out, out.max(1, keepdims=True) - _FLOOR)
+    return np.asarray(np.maximum(out, out.max(1, keepdims=True) - _FLOOR), np.float64)
 
 
 def weigh(scores: FloatArray, expected: str) -> Spelling:

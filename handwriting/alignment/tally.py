@@ -13,12 +13,11 @@ from handwriting.alignment.result import Alignment, LetterTotals, WrittenWord
 OF_TEXT = ("written", "misspelt?")
 
 
-def tally(words: list[WrittenWord], expected: Expected, word: NDArray[np.int32]) -> Alignment:
+def tally(words: list[WrittenWord], expected: Expected, word: NDArray[np.int32], fit: float) -> Alignment:
     """Put the words together with their counts."""
     done = {w.index for w in words if w.index is not None}
     reached = max(done) if done else None
     left_out = tuple(i for i in range(reached or 0) if i not in done)
-    fit = _fit(words)
     sure = float(np.mean([w.confidence for w in words])) if words else 0.0
     return Alignment(tuple(words), left_out, reached, _totals(words, expected, left_out), fit, sure, word)
 
@@ -46,9 +45,3 @@ def _totals(words: list[WrittenWord], expected: Expected, left_out: tuple[int, .
         digits=sum(k[0] == "N" for k in kinds),
         punctuation=sum(k[0] == "P" for k in kinds),
     )
-
-
-def _fit(words: list[WrittenWord]) -> float:
-    total = sum(w.letters_written for w in words)
-    ours = sum(w.letters_written * w.confidence for w in words if w.index is not None)
-    return ours / total if total else 0.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from handwriting.alignment import Alignment
 from handwriting.measures.baseline import baseline
 from handwriting.measures.evidence import SEED, Evidence
 from handwriting.measures.margins import margins
@@ -20,9 +21,11 @@ GEOMETRY: tuple[Callable[[Evidence], Mapping[str, Quantity]], ...] = (size, base
 __all__ = ["GEOMETRY", "SEED", "Evidence", "measure_all"]
 
 
-def measure_all(evidence: Evidence, task: Task) -> dict[str, Quantity]:
+def measure_all(evidence: Evidence, task: Task, alignment: Alignment | None = None) -> dict[str, Quantity]:
     """Return every measure of the page by its key, speed first."""
-    found: dict[str, Quantity] = {"letters_per_minute": letters_per_minute(task)}
+    found: dict[str, Quantity] = {
+        "letters_per_minute": letters_per_minute(task, None if alignment is None else alignment.totals)
+    }
     for group in GEOMETRY:
         found.update(group(evidence))
     return found

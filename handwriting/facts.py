@@ -1,0 +1,145 @@
+"""What the record says of lines, words, letters and their count, from what the stages found."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from handwriting.alignment import Alignment, WrittenLetter
+from handwriting.geometry import Box
+from handwriting.letters import Letters
+from handwriting.lines import Lines, TextLine
+from handwriting.record import LetterFacts, LineFacts, WordFacts
+from handwriting.rules import Ruling
+from handwriting.task import COUNTING_RULE, Task, count_letters, split_words
+from handwriting.words import Words
+
+# Letters by what they reach above and below, in most hands; those that differ from hand to hand (f, t, i, j) and signs
+# that are no letters are 'other'.
+_BODY = "acemnorsuvwxz"
+_TALL = "bdhkl"
+_DEEP = "gpqy"
+
+
+def line_facts(
+    lines: Lines, words: Words, letters: Letters, ruling: Ruling | None, alignment: Alignment | None, k: float
+) -> tuple[LineFacts, ...]:
+    """Describe lines, words and letters in page units, `k` units to a frame pixel.
+
+    Where a word is known from the alignment its letters are the known ones, else the marks found without reading.
+    """
+    marks: dict[int, list[LetterFacts]] = {}
+    for mark in letters.marks:
+        line = lines.lines[mark.line]
+        to_rule = _to_rule(mark.box, mark.foot_y, line, ruling, k)
+        letter = LetterFacts(mark.box.scaled(k), mark.kind, mark.height * k, mark.foot * k, to_rule)
+        marks.setdefault(mark.word, []).append(letter)
+    known = {} if alignment is None else match_words(words, alignment)
+    rows: dict[int, list[WordFacts]] = {}
+    for number, word in enumerate(words.words):
+        found = tuple(sorted(marks.get(number, []), key=lambda m: m.box.left))
+        facts = WordFacts(number + 1, word.box.scaled(k), letters=found)
+        if alignment is not None and number in known:
+            seen = alignment.words[known[number]]
+            read = tuple(_letter(x, lines.lines[word.line], ruling, k) for x in seen.letters)
+            facts = replace(facts, text=seen.text, state=seen.state, confidence=seen.confidence, letters=read or found)
+        rows.setdefault(word.line, []).append(facts)
+    described = []
+    for i, line in enumerate(lines.lines):
+        baseline = tuple((float(x) * k, float(y) * k) for x, y in zip(line.baseline.x, line.baseline.y, strict=True))
+        box = _line_box(lines, i).scaled(k)
+        described.append(LineFacts(i + 1, baseline, line.x_height * k, box, line.rule, tuple(rows.get(i, []))))
+    return tuple(described)
+
+
+def match_words(words: Words, alignment: Alignment) -> dict[int, int]:
+    """Return for each word the word of the alignment that is the same ink; words changed since have none.
+
+    The same: nine tenths of either's ink belong to the other.
+    """
+    if not words.words or not alignment.words:
+        return {}
+    both = (words.word >= 0) & (alignment.word >= 0)
+    pairs = words.word[both].astype(np.int64) * len(alignment.words) + alignment.word[both]
+    names, counts = np.unique(pairs, return_counts=True)
+    here = np.bincount(words.word[words.word >= 0], minlength=len(words.words))
+    there = np.bincount(alignment.word[alignment.word >= 0], minlength=len(alignment.words))
+    a, b = names // len(alignment.words), names % len(alignment.words)
+    same = counts >= 0.9 * np.maximum(here[a], there[b])
+    return {int(i): int(j) for i, j in zip(a[same], b[same], strict=True)}
+
+
+def letter_counts(task: Task, alignment: Alignment | None) -> dict[str, object]:
+    """Return the counts: of the text, by hand, and by the tool, each apart, with the rule they follow."""
+    facts: dict[str, object] = {"rule": COUNTING_RULE}
+    counted = task.reached_count or (count_letters(task.text) if task.text else None)
+    if counted is not None:
+        facts["of"] = "the text up to the last word reached" if task.reached_count else "the whole text given"
+        for name in ("letters", "capitals", "digits", "punctuation", "symbols", "words"):
+            facts[name] = getattr(counted, name)
+    if task.letters is not None:
+        facts["counted_by_hand"] = task.letters
+    if alignment is not None:
+        facts["counted_by_tool"] = _by_tool(task, alignment)
+    return facts
+
+
+def _by_tool(task: Task, alignment: Alignment) -> dict[str, object]:
+    totals = alignment.totals
+    words = split_words(task.text)
+    reached = None if alignment.reached is None else words[alignment.reached]
+    states = [w.state for w in alignment.words]
+    return {
+        "written": totals.written,
+        "interval": [totals.low, totals.high],
+        "matching": totals.matching,
+        "repeated": totals.repeated,
+        "added": totals.added,
+        "crossed_out": totals.crossed_out,
+        "left_out": totals.left_out,
+        "capitals": totals.capitals,
+        "digits": totals.digits,
+        "punctuation": totals.punctuation,
+        "words": {state: states.count(state) for state in dict.fromkeys(states)},
+        "words_left_out": [words[i].text for i in alignment.left_out],
+        "last_word": None if reached is None else reached.text,
+        "last_word_number": None if reached is None else reached.number,
+        "share_of_text_reached": 0.0 if reached is None else reached.number / len(words),
+        "confidence": alignment.confidence,
+        "fit": alignment.fit,
+    }
+
+
+def _letter(letter: WrittenLetter, line: TextLine, ruling: Ruling | None, k: float) -> LetterFacts:
+    """Describe a known letter: its box, the kind its shape has in most hands, and its place on the line."""
+    box = letter.box
+    base = float(line.baseline.at(0.5 * (box.left + box.right))) + 0.5
+    kind = _kind(letter.text)
+    return LetterFacts(
+        box.scaled(k),
+        kind,
+        (base - box.top) * k,
+        (base - box.bottom) * k,
+        _to_rule(box, box.bottom, line, ruling, k),
+        letter.text,
+        letter.confidence,
+    )
+
+
+def _kind(sign: str) -> str:
+    if sign.isupper() or sign in _TALL:
+        return "ascender"
+    return "body" if sign in _BODY else "descender" if sign in _DEEP else "other"
+
+
+def _to_rule(box: Box, foot_y: float, line: TextLine, ruling: Ruling | None, k: float) -> float | None:
+    if ruling is None or line.rule is None:
+        return None
+    return float(ruling.at(line.rule, 0.5 * (box.left + box.right)) - foot_y) * k
+
+
+def _line_box(lines: Lines, index: int) -> Box:
+    mine = lines.line == index
+    x, y = lines.pieces.x[mine], lines.pieces.y[mine]
+    return Box(float(x.min()), float(y.min()), float(x.max() + 1), float(y.max() + 1))
