@@ -28,7 +28,7 @@ ORDER = (
     ),
     *("reader", "alignment"),
     *("measures", "sources", "figures"),
-    *("record", "change", "repeats", "context", "facts", "pipeline", "corrections", "report", "store", "batch", "agreement"),
+    *("record", "change", "repeats", "context", "growth", "history", "facts", "pipeline", "corrections", "report", "store", "batch", "agreement"),
     *("phantoms", "desk", "commands", "cli", "__main__"),
 )
 
