@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 _JOB = "handwriting.batch.work:attempt"
 _AHEAD = 2
+_PATIENCE = "30s"
 
 
 def cluster_workers(scheduler: str, *, workers: int, chunk: int, seconds: float) -> Workers:
@@ -77,7 +78,7 @@ def _client(scheduler: str, workers: int) -> Iterator[Client]:
         else:
             address = scheduler
         try:
-            client = stack.enter_context(Client(address, timeout="30s"))
+            client = stack.enter_context(Client(address, timeout=_PATIENCE))
         except (OSError, TimeoutError, ValueError) as error:
             fix = "Give the address the scheduler printed, such as tcp://10.0.0.5:8786; or local, or slurm."
             raise UsageError(f"no scheduler answers at {scheduler}", where="--scheduler", fix=fix) from error

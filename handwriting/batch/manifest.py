@@ -314,8 +314,8 @@ class _Checker:
             return ""
         if column != "sample":
             name = f"{participant}-{occasion.replace(' ', '-')}" if occasion else participant
-        if not name:
-            return name
+        if not name or (column != "sample" and not participant):
+            return name  # the cell it would be made of has a fault of its own
         if not _SAMPLE.fullmatch(name) or name.casefold() in _DEVICES:
             fix = "Use 1 to 64 letters, digits, - or _, starting with a letter or digit."
             self._fault(row, column, f"'{name[:80]}' is not a name for a sample", fix)

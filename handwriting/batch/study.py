@@ -115,6 +115,9 @@ def _bring(outcome: Outcome, shard: Path, study: Path) -> bool:
         source = shard / folder / f"{outcome.sample}.{ending}"
         target = study / folder / source.name
         if outcome.refused is None and source.is_file():
+            brought = ending == "jpg"
+            if target.exists() and target.samefile(source):
+                continue  # a link from an earlier merge; renaming a file onto itself would do nothing
             target.parent.mkdir(parents=True, exist_ok=True)
             passing = target.with_name(f".{target.name}.part")
             passing.unlink(missing_ok=True)
@@ -123,7 +126,6 @@ def _bring(outcome: Outcome, shard: Path, study: Path) -> bool:
             except OSError:
                 shutil.copyfile(source, passing)
             passing.replace(target)
-            brought = ending == "jpg"
     return brought
 
 

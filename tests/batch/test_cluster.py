@@ -1,0 +1,91 @@
+"""The same study on dask.distributed: a real scheduler and workers on loopback, one worker killed in mid-run."""
+
+import contextlib
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+import studies
+import study_fakes
+from test_engine import RUNNER, go, names
+
+pytest.importorskip("distributed")
+
+from handwriting.batch.cluster import cluster_workers
+from handwriting.batch.engine import run
+from handwriting.batch.work import Settings
+from handwriting.errors import UsageError
+
+
+def environment():
+    return os.environ | {"PYTHONPATH": os.pathsep.join(sys.path), "DASK_DISTRIBUTED__COMM__TIMEOUTS__CONNECT": "60s"}
+
+
+@contextlib.contextmanager
+def cluster(folder, workers):
+    """A scheduler and workers, each a process of its own; yields the address and the workers."""
+    file = folder / "scheduler.json"
+    common = {"env": environment(), "stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": folder}
+    dask = [sys.executable, "-m", "dask"]
+    command = ["scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--scheduler-file", str(file)]
+    scheduler = subprocess.Popen([*dask, *command], **common)
+    crew = []
+    try:
+        deadline = time.monotonic() + 60
+        while not file.exists() and time.monotonic() < deadline:
+            time.sleep(0.05)
+        for _ in range(workers):
+            command = ["worker", "--scheduler-file", str(file), "--nthreads", "1", "--no-nanny", "--no-dashboard"]
+            crew.append(subprocess.Popen([*dask, *command, "--host", "127.0.0.1"], **common))
+        import json
+
+        yield json.loads(file.read_text("utf-8"))["address"], crew
+    finally:
+        for process in (*crew, scheduler):
+            process.kill()
+            process.wait()
+
+
+def test_two_workers_one_killed_at_random_give_the_same_bytes(tmp_path):
+    samples = names(150)
+    _, calm = go(tmp_path, samples, study=tmp_path / "calm")
+    with cluster(tmp_path, 2) as (address, crew):
+        arguments = [str(tmp_path / "pages" / "pages.csv"), str(tmp_path / "study"), "2", "unhurried", address]
+        process = subprocess.Popen(
+            [sys.executable, str(RUNNER), *arguments], env=environment(), stderr=subprocess.PIPE, text=True
+        )
+        records = tmp_path / "study" / "records"
+        while len(list(records.glob("s*.json"))) < 10 and process.poll() is None:
+            time.sleep(0.02)
+        time.sleep(random.Random(7).uniform(0.0, 0.5))
+        assert process.poll() is None, "the run must still be going when its worker is killed"
+        crew[0].send_signal(signal.SIGKILL)
+        _, said = process.communicate(timeout=120)
+        assert process.returncode == 0, said
+    assert studies.tables(calm) == studies.tables(tmp_path / "study")
+
+
+def test_a_page_that_kills_its_process_is_named_and_its_chunk_is_measured(tmp_path):
+    manifest = studies.read(tmp_path / "pages", ["a1", "a2K", "a3", "a4X"])
+    with cluster(tmp_path, 1) as (address, _):
+        workers = cluster_workers(address, workers=1, chunk=4, seconds=30)
+        done = run(
+            manifest.samples, Settings(str(manifest.folder)), tmp_path / "s", workers, measure=study_fakes.deadly
+        )
+    assert (done.measured, done.refused) == (4, 2)
+
+
+def test_no_scheduler_at_the_address(tmp_path, monkeypatch):
+    manifest = studies.read(tmp_path / "pages", ["a1"])
+    import handwriting.batch.cluster as module
+
+    monkeypatch.setattr(module, "_PATIENCE", "1s")
+    workers = cluster_workers("tcp://127.0.0.1:9", workers=1, chunk=4, seconds=30)
+    with pytest.raises(UsageError, match="no scheduler answers"):
+        run(manifest.samples, Settings(str(manifest.folder)), tmp_path / "s", workers, measure=study_fakes.cheap)
+    assert Path(tmp_path / "s").is_dir()
