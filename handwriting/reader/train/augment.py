@@ -10,7 +10,7 @@ import torch
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
 
-from handwriting.reader.recogniser import BASELINE_ROW, HEIGHT_PX
+from handwriting.reader.recogniser import BASELINE_ROW, HEIGHT_PX, X_HEIGHT_PX
 from handwriting.reader.train.draw import CANVAS_BASELINE_PX, CANVAS_HEIGHT_PX
 
 SCALE = CANVAS_HEIGHT_PX / HEIGHT_PX
@@ -48,9 +48,9 @@ class Augment:
 
     def factors(self, n: int) -> tuple[Tensor, Tensor]:
         """Width and height factor of each line, shape (n,)."""
-        size = torch.exp(0.16 * self._normal(n)).clamp(0.72, 1.4)
-        wide = torch.exp(0.16 * self._normal(n)).clamp(0.65, 1.4)
-        return (size * wide).clamp(0.55, 1.45), size
+        size = torch.exp(0.17 * self._normal(n)).clamp(0.68, 1.45)
+        wide = torch.exp(0.19 * self._normal(n)).clamp(0.6, 1.5)
+        return (size * wide).clamp(0.5, 1.5), size
 
     def warp(self, canvas: Tensor, wide: Tensor, tall: Tensor, out_width: int) -> tuple[Tensor, Tensor]:
         """Sample the canvases onto the net's grid.
@@ -77,19 +77,29 @@ class Augment:
         u = torch.arange(w, device=self._device).float().view(1, 1, w)
         strong = self._uniform(0, 1, n, 1, 1) ** 1.4
         swell = 1 + strong * (0.10 * self._smooth(n, 1, w, 1, 18) + 0.08 * self._smooth(n, 1, w, 1, 90))
-        y = v / (tall.view(n, 1, 1) * swell.clamp(0.6, 1.5)) * SCALE + CANVAS_BASELINE_PX
+        y = self._zones(v / (tall.view(n, 1, 1) * swell.clamp(0.6, 1.5))) * SCALE + CANVAS_BASELINE_PX
         y = y + self._uniform(-5, 5, n, 1, 1) + strong * 1.2 * self._smooth(n, 1, w, 1, 24)
         y = y + strong * 2.5 * self._smooth(n, 1, w, 1, 200) + self._uniform(-0.008, 0.008, n, 1, 1) * (u - w / 2)
-        shear = 0.22 * self._normal(n, 1, 1).clamp(-2.4, 2.4) + strong * 0.10 * self._smooth(n, 1, w, 1, 40)
+        shear = 0.25 * self._normal(n, 1, 1).clamp(-2.4, 2.4) + strong * 0.10 * self._smooth(n, 1, w, 1, 40)
         x = u / wide.view(n, 1, 1) * SCALE + strong * 1.5 * self._smooth(n, 1, w, 1, 30)
         middle = x[:, 0, 2::4]
         x = x + shear * (v + 9) * SCALE
         rough = self._some(0.6, n) * strong
-        y = y + rough * 0.9 * self._smooth(n, h, w, 10, 12)
-        x = x + rough * 0.9 * self._smooth(n, h, w, 10, 12)
+        y = y + rough * 1.2 * self._smooth(n, h, w, 10, 12)
+        x = x + rough * 1.2 * self._smooth(n, h, w, 10, 12)
         grid = torch.stack([(2 * x + 1) / wc - 1, ((2 * y + 1) / hc - 1).expand_as(x)], -1)
         warped = F.grid_sample(canvas.unsqueeze(1), grid, mode="bilinear", padding_mode="zeros", align_corners=False)
         return warped[:, 0], middle
+
+    def _zones(self, v: Tensor) -> Tensor:
+        """Other lengths of what stands above the small letters and hangs below them, from line to line.
+
+        `v`: rows below the baseline, net px of a line of nominal x-height; the same rows after.
+        """
+        above = torch.exp(0.14 * self._normal(len(v), 1, 1)).clamp(0.7, 1.4)
+        below = torch.exp(0.16 * self._normal(len(v), 1, 1)).clamp(0.65, 1.5)
+        tall = -X_HEIGHT_PX + (v + X_HEIGHT_PX) / above
+        return torch.where(v < -X_HEIGHT_PX, tall, torch.where(v > 0, v / below, v))
 
     def plain(self, canvas: Tensor, out_width: int) -> Tensor:
         """Put the canvases on the net's grid without any change but the scale."""
@@ -112,7 +122,7 @@ class Augment:
         thick = F.max_pool2d(x, 3, 1, 1)
         thin = -F.max_pool2d(-x, 3, 1, 1)
         width = self._uniform(-1, 1, n, 1, 1, 1)
-        width = torch.where(drawn.view(n, 1, 1, 1) > 0, width, 0.5 * width)
+        width = torch.where(drawn.view(n, 1, 1, 1) > 0, width, 0.75 * width)
         x = torch.where(width > 0, x + width * (thick - x), x - 0.8 * width * (thin - x))
         ink = x[:, 0]
         shift = (int(torch.randint(-2, 3, (1,), generator=self._g, device=self._device)), 2)
@@ -121,7 +131,16 @@ class Augment:
         fade = 0.35 * self._smooth(n, h, w, 32, 60) + 0.15 * self._smooth(n, h, w, 3, 5)
         ink = ink * (1 - (self._some(0.4, n) * fade.abs())).clamp(0.1, 1)
         holes = (self._smooth(n, h, w, 3, 4) > self._uniform(1.2, 2.5, n, 1, 1)).float() * self._some(0.25, n)
-        return ink * (1 - 0.9 * holes)
+        return ink * (1 - 0.9 * holes) * (1 - self._bands(n, w))
+
+    def _bands(self, n: int, w: int) -> Tensor:
+        """Narrow upright bands wiped out on one line in four, at most one to every 120 px or so, shape (n, 1, w)."""
+        middles = self._uniform(0, 1, n, 8, 1) * w
+        half = self._uniform(1.5, 6, n, 8, 1)
+        wanted = (torch.rand(n, 8, 1, generator=self._g, device=self._device) < w / 1000).float()
+        u = torch.arange(w, device=self._device).float().view(1, 1, w)
+        covered = (((u - middles).abs() < half).float() * wanted).amax(1, keepdim=True)
+        return covered * self._some(0.25, n)
 
     def paper(self, ink: Tensor, drawn: Tensor) -> Tensor:
         """Rules through the letters, neighbours' strokes, blur, contrast, noise; result in 0..1."""

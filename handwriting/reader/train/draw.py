@@ -159,13 +159,13 @@ def draw_line(hand: Hand, text: str, rng: np.random.Generator) -> DrawnLine:
             columns[int(x0) : int(np.ceil(x1))] = INDEX[text[cluster]]
     text, end = text.rstrip(), int(min(x + rng.uniform(4, 24), CANVAS_WIDTH_PX))
     ink = canvas[:, :end]
-    target = _cross_out(ink, text, spans, columns, rng)
+    target = cross_out(ink, text, spans, columns, rng)
     if rng.random() < 0.2:
         ink = _one_pen(ink, rng)
     return DrawnLine(ink, target, columns[:end])
 
 
-def _cross_out(
+def cross_out(
     ink: npt.NDArray[np.uint8],
     text: str,
     spans: list[tuple[int, float, float]],

@@ -1,7 +1,9 @@
-"""The network: convolutions only, so that it runs on a line of any width in OpenCV's dnn module.
+"""The network: convolutions and one look along the whole line, so that a line of any width runs in OpenCV's dnn module.
 
 Input (N, 1, 64, W), ink 1 on paper 0. Two outputs, each (N, CLASSES, W / 4): scores for reading (connectionist
-temporal classification) and scores of the letter each column belongs to.
+temporal classification) and scores of the letter each column belongs to. What is said of the writer as a whole enters
+in two ways: every channel is weighted by what the line holds on average (squeeze and excitation, Hu et al. 2018), and
+every frame looks at the frames most like it (attention without place, Vaswani et al. 2017).
 """
 
 from __future__ import annotations
@@ -16,6 +18,9 @@ BLOCKS = (1, 2, 3, 2)
 CONTEXT = 256
 DILATIONS = (1, 2, 3)
 STRIDE_PX = 4
+HEADS = 4
+HEAD_WIDTH = 16
+_MIXED_LINES = 0.35
 
 
 def _conv(
@@ -24,16 +29,32 @@ def _conv(
     return nn.Sequential(nn.Conv2d(c_in, c_out, size, stride, pad, bias=False), nn.BatchNorm2d(c_out))
 
 
+class Weigh(nn.Module):
+    """Weigh each channel by the line's average; neutral at the start."""
+
+    def __init__(self, channels: int, narrow: int) -> None:
+        super().__init__()
+        self.down = nn.Conv2d(channels, narrow, 1)
+        self.up = nn.Conv2d(narrow, channels, 1)
+        nn.init.zeros_(self.up.weight)
+        nn.init.zeros_(self.up.bias)
+
+    def forward(self, x: Tensor) -> Tensor:  # noqa: D102
+        average = nn.functional.adaptive_avg_pool2d(x, 1)
+        return x * (2 * torch.sigmoid(self.up(torch.relu(self.down(average)))))
+
+
 class Residual(nn.Module):
     """Two 3 x 3 convolutions with a way round them."""
 
-    def __init__(self, channels: int) -> None:
+    def __init__(self, channels: int, narrow: int = 0) -> None:
         super().__init__()
         self.first = _conv(channels, channels, 3, pad=1)
         self.second = _conv(channels, channels, 3, pad=1)
+        self.weigh = Weigh(channels, narrow) if narrow else nn.Identity()
 
     def forward(self, x: Tensor) -> Tensor:  # noqa: D102
-        return torch.relu(x + self.second(torch.relu(self.first(x))))
+        return torch.relu(x + self.weigh(self.second(torch.relu(self.first(x)))))
 
 
 class Context(nn.Module):
@@ -53,33 +74,78 @@ class Context(nn.Module):
             ),
             nn.BatchNorm2d(channels),
         )
+        self.weigh = Weigh(channels, 48)
         self.wider = nn.Conv2d(channels, 3 * channels, 1)
         self.back = nn.Conv2d(3 * channels, channels, 1)
         self.drop = nn.Dropout(dropout)
 
     def forward(self, x: Tensor) -> Tensor:  # noqa: D102
-        return x + self.drop(self.back(torch.relu(self.wider(self.along(x)))))
+        return x + self.drop(self.back(torch.relu(self.wider(self.weigh(self.along(x))))))
+
+
+class Likeness(nn.Module):
+    """Attention of every frame to every other, by likeness alone; adds nothing at the start."""
+
+    def __init__(self, channels: int) -> None:
+        super().__init__()
+        width = HEADS * HEAD_WIDTH
+        self.ask = nn.Conv2d(channels, width, 1)
+        self.offer = nn.Conv2d(channels, width, 1)
+        self.give = nn.Conv2d(channels, width, 1)
+        self.back = nn.Conv2d(width, channels, 1)
+        nn.init.zeros_(self.back.weight)
+        nn.init.zeros_(self.back.bias)
+
+    def forward(self, x: Tensor) -> Tensor:  # noqa: D102
+        ask, offer, give = (part(x).squeeze(2) for part in (self.ask, self.offer, self.give))
+        found = []
+        # Head by head: reshaping into heads would put the line's length into the exported file.
+        for i in range(HEADS):
+            one = slice(i * HEAD_WIDTH, (i + 1) * HEAD_WIDTH)
+            likeness = torch.matmul(ask[:, one].transpose(1, 2), offer[:, one]) * HEAD_WIDTH**-0.5
+            found.append(torch.matmul(torch.softmax(likeness, 2), give[:, one].transpose(1, 2)).transpose(1, 2))
+        return x + self.back(torch.cat(found, 1).unsqueeze(2))
+
+
+def mix_styles(x: Tensor) -> Tensor:
+    """Give some lines part of another line's channel means and spreads (Zhou et al. 2021): writers in between."""
+    mean, spread = x.mean((2, 3), keepdim=True), x.std((2, 3), keepdim=True) + 1e-3
+    other = torch.randperm(len(x), device=x.device)
+    share = torch.rand(len(x), 1, 1, 1, device=x.device) * 0.6
+    share = share * (torch.rand(len(x), 1, 1, 1, device=x.device) < _MIXED_LINES)
+    mean2 = mean + share * (mean[other] - mean).detach()
+    spread2 = spread + share * (spread[other] - spread).detach()
+    return ((x - mean) * (spread2 / spread) + mean2).to(x.dtype)
 
 
 class ReaderNet(nn.Module):
     """See the module's text."""
 
-    def __init__(self, dropout: float = 0.1) -> None:
+    def __init__(self, dropout: float = 0.15) -> None:
         super().__init__()
         c1, c2, c3, c4 = WIDTHS
         n1, n2, n3, n4 = BLOCKS
         self.trunk = nn.Sequential(
             _conv(1, c1, 5, 2, 2), nn.ReLU(), *(Residual(c1) for _ in range(n1)),
             _conv(c1, c2, 3, 2, 1), nn.ReLU(), *(Residual(c2) for _ in range(n2)),
-            _conv(c2, c3, 3, (2, 1), 1), nn.ReLU(), *(Residual(c3) for _ in range(n3)),
-            _conv(c3, c4, 3, (2, 1), 1), nn.ReLU(), *(Residual(c4) for _ in range(n4)),
+            _conv(c2, c3, 3, (2, 1), 1), nn.ReLU(), *(Residual(c3, 16) for _ in range(n3)),
+            _conv(c3, c4, 3, (2, 1), 1), nn.ReLU(), *(Residual(c4, 28) for _ in range(n4)),
             nn.Dropout2d(dropout),
             _conv(c4, CONTEXT, (4, 1)), nn.ReLU(), *(Context(CONTEXT, d, dropout) for d in DILATIONS),
             nn.Dropout(dropout),
         )  # fmt: skip
+        self.likeness = Likeness(CONTEXT)
         self.read = nn.Conv2d(CONTEXT, CLASSES, 1)
         self.place = nn.Conv2d(CONTEXT, CLASSES, 1)
+        # After the first two stages, where channels still say how the pen wrote rather than what.
+        self._mix_after = (n1 + 1, n1 + n2 + 3)
+        self._look_after = len(self.trunk) - 3
 
     def forward(self, x: Tensor) -> tuple[Tensor, Tensor]:  # noqa: D102
-        x = self.trunk(x)
+        for i, layer in enumerate(self.trunk):
+            x = layer(x)
+            if self.training and i in self._mix_after:
+                x = mix_styles(x)
+            if i == self._look_after:
+                x = self.likeness(x)
         return self.read(x).squeeze(2), self.place(x).squeeze(2)

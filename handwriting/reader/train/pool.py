@@ -1,0 +1,171 @@
+"""Lines to train on: drawn by many processes as training runs, kept on the accelerator, mixed into batches."""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+import torch
+
+from handwriting.reader.alphabet import encode
+from handwriting.reader.recogniser import HEIGHT_PX, normalise
+from handwriting.reader.train import copies, recombine, stroke_hand
+from handwriting.reader.train.augment import SCALE
+from handwriting.reader.train.draw import CANVAS_HEIGHT_PX, CANVAS_WIDTH_PX, draw_line, open_hands
+from handwriting.reader.train.texts import Texts
+
+CHUNK = 128
+_SCHOOL_SHARE = 0.5
+_STROKE_SHARE = 0.2
+_RECOMBINED_CHUNKS = 0.35
+_ENOUGH = 4096
+
+Pictures = list[npt.NDArray[np.uint8]]
+
+
+def draw_forever(data: Path, cut: Path | None, seed: int, out: Any) -> None:  # noqa: ANN401
+    """Put chunks of drawn lines, and of recombined real ones, into the queue, for as long as it lives."""
+    cv2.setNumThreads(1)
+    hands = open_hands(data / "fonts")
+    # The t of the central European school hands, open at the left like no other, is rare among the fonts: four shares.
+    school = [hand for hand in hands if hand.joined for _ in range(4 if hand.central_european else 1)]
+    others = [hand for hand in hands if not hand.joined]
+    texts, rng = Texts(data / "words.json.gz", seed), np.random.default_rng(seed)
+    words = recombine.load(cut) if cut else None
+    while True:
+        ink = np.zeros((CHUNK, CANVAS_HEIGHT_PX, CANVAS_WIDTH_PX), np.uint8)
+        columns = np.full((CHUNK, CANVAS_WIDTH_PX), -1, np.int16)
+        widths = np.zeros(CHUNK, np.int32)
+        targets: list[npt.NDArray[np.int16]] = []
+        real = words is not None and rng.random() < _RECOMBINED_CHUNKS
+        while len(targets) < CHUNK:
+            i = len(targets)
+            if real and words is not None:
+                picture, target = recombine.new_line(words, rng)
+            else:
+                hand = None
+                if rng.random() >= _STROKE_SHARE:
+                    family = school if rng.random() < _SCHOOL_SHARE and school else others or school
+                    hand = family[int(rng.integers(len(family)))]
+                text = texts.line(int(rng.integers(1, 10)), hand.usable if hand else stroke_hand.USABLE)
+                if not text:
+                    continue
+                line = draw_line(hand, text, rng) if hand else stroke_hand.write_line(text, rng)
+                picture, target = line.ink, line.target
+                columns[i, : picture.shape[1]] = line.columns
+            if target:
+                ink[i, :, : picture.shape[1]], widths[i] = picture, picture.shape[1]
+                targets.append(np.array(target, np.int16))
+        out.put((real, ink, columns, widths, targets))
+
+
+class Pool:
+    """Canvases on the accelerator, with their widths and targets; drawn ones are replaced as new ones come."""
+
+    def __init__(self, size: int, width: int, device: torch.device) -> None:
+        self.ink = torch.zeros(size, CANVAS_HEIGHT_PX, width, dtype=torch.uint8, device=device)
+        self.columns = torch.full((size, width), -1, dtype=torch.int16, device=device)
+        self.widths = np.zeros(size, np.int32)
+        self.targets: list[npt.NDArray[np.int16]] = [np.zeros(0, np.int16)] * size
+        self.filled = 0
+        self._next = 0
+
+    def put(
+        self,
+        ink: npt.NDArray[np.uint8],
+        widths: npt.NDArray[np.int32],
+        targets: list[Any],
+        columns: npt.NDArray[np.int16] | None = None,
+    ) -> None:
+        """Write a chunk over the oldest lines."""
+        at, n = self._next, len(widths)
+        if at + n > len(self.widths):
+            at = 0
+        self.ink[at : at + n, :, : ink.shape[2]].copy_(torch.from_numpy(ink))
+        if columns is not None:
+            self.columns[at : at + n].copy_(torch.from_numpy(columns))
+        self.widths[at : at + n] = widths
+        self.targets[at : at + n] = targets
+        self._next = at + n
+        self.filled = max(self.filled, self._next)
+
+
+def as_cut(lines: list[copies.CopiedLine]) -> Pictures:
+    """Canvases of the lines as they were cut out: 64 px high, whatever the size of the letters."""
+    size = [round(line.ink.shape[1] * SCALE) for line in lines]
+    return [
+        cv2.resize(line.ink, (w, CANVAS_HEIGHT_PX), interpolation=cv2.INTER_LINEAR).astype(np.uint8)
+        for line, w in zip(lines, size, strict=True)
+    ]
+
+
+def as_read(lines: list[copies.CopiedLine]) -> Pictures:
+    """Canvases of the lines as the reader itself brings them to its measure."""
+    found = []
+    for line in lines:
+        ink = (normalise((255 - line.ink).astype(np.uint8)).ink * 255).astype(np.uint8)
+        width = round(ink.shape[1] * CANVAS_HEIGHT_PX / HEIGHT_PX)
+        found.append(cv2.resize(ink, (width, CANVAS_HEIGHT_PX), interpolation=cv2.INTER_LINEAR).astype(np.uint8))
+    return found
+
+
+def real_pool(pictures: Pictures, texts: list[str], device: torch.device) -> Pool:
+    """Put real lines' canvases and texts into a pool of their own size."""
+    width = -(-max(p.shape[1] for p in pictures) // 16) * 16
+    pool = Pool(len(pictures), width, device)
+    for start in range(0, len(pictures), CHUNK):
+        part = pictures[start : start + CHUNK]
+        ink = np.zeros((len(part), CANVAS_HEIGHT_PX, width), np.uint8)
+        for i, picture in enumerate(part):
+            ink[i, :, : picture.shape[1]] = picture
+        widths = np.array([p.shape[1] for p in part], np.int32)
+        pool.put(ink, widths, [np.array(encode(text), np.int16) for text in texts[start : start + CHUNK]])
+    return pool
+
+
+def feed(source: Any, pools: tuple[Pool, Pool], stop: threading.Event, lock: threading.Lock) -> None:  # noqa: ANN401
+    """Move chunks from the queue into the pools of drawn and recombined lines until told to stop."""
+    while not stop.is_set():
+        try:
+            real, ink, columns, widths, targets = source.get(timeout=1)
+        except queue.Empty:
+            continue
+        with lock:
+            pools[int(real)].put(ink, widths, targets, columns)
+        if pools[0].filled > _ENOUGH:
+            time.sleep(0.08)  # the training thread needs the interpreter too
+
+
+def pick_batches(
+    pools: tuple[Pool, ...], picks: list[tuple[int, int]], wide: torch.Tensor, tall: torch.Tensor, count: int
+) -> list[tuple[Any, ...]]:
+    """Sort the picked lines, (pool, line) each, by width into `count` batches: canvases, factors, width, targets."""
+    device = pools[0].ink.device
+    factors = wide.cpu().numpy()
+    outs = np.array([pools[kind].widths[i] / SCALE * f for (kind, i), f in zip(picks, factors, strict=True)])
+    order = np.argsort(outs)
+    batches = []
+    for part in np.array_split(order, count):
+        width = int(-(-min(outs[part].max() + 4, 1800) // 32) * 32)
+        span = max(int(max(pools[picks[j][0]].widths[picks[j][1]] for j in part)), 64)
+        canvas = torch.zeros(len(part), CANVAS_HEIGHT_PX, span, dtype=torch.uint8, device=device)
+        columns = torch.full((len(part), span), -1, dtype=torch.int16, device=device)
+        for kind, pool in enumerate(pools):
+            rows = [r for r, j in enumerate(part) if picks[j][0] == kind]
+            if rows:
+                here = torch.tensor(rows, device=device)
+                there = torch.tensor([picks[part[r]][1] for r in rows], device=device)
+                w = min(span, pool.ink.shape[2])
+                canvas[here, :, :w] = pool.ink[there, :, :w]
+                columns[here, :w] = pool.columns[there, :w]
+        targets = [pools[picks[j][0]].targets[picks[j][1]] for j in part]
+        drawn = torch.tensor([float(picks[j][0] == 0) for j in part], device=device)
+        at = torch.from_numpy(part).to(device)
+        batches.append((canvas, columns, drawn, wide[at], tall[at], width, targets))
+    return batches
