@@ -7,8 +7,8 @@ three tenths of the variance lie between lines.
 
 The default interval was chosen by simulation (`tests/benchmarks/bootstrap_coverage.py` prints the table). On 4 to 12
 lines of 25 marks, percentile and BCa intervals cover 61-92 % and not 95 %, because the bootstrap of few lines is too
-narrow by sqrt((a - 1) / a) and knows nothing of the t distribution. The default covers 92-99 %, except 90-92 % for the
-SD and CV on 7 or more lines where three tenths of the variance lie between lines: so few lines do not show that.
+narrow by sqrt((a - 1) / a) and knows nothing of the t distribution. The default covers 92-99 %, except 91-93 % for
+the SD and CV where three tenths of the variance lie between lines: so few lines do not show that.
 
 Sources: Efron & Tibshirani (1993), An Introduction to the Bootstrap, 11-14 (jackknife, bootstrap-t, BCa); Davison &
 Hinkley (1997), Bootstrap Methods and their Application, 3.8; Hesterberg (2015), The American Statistician 69, 371-386
@@ -59,9 +59,10 @@ def line_bootstrap(
         Share of pages whose interval should hold the writer's value.
     method : str
         ``small-cluster`` (default): bootstrap standard error times sqrt(a / (a - 1)), a the number of lines, and the t
-        distribution with a - 1 degrees of freedom. A spread is treated on its logarithm, its bias (the bootstrap's own
-        estimate) taken off, the larger of the bootstrap and jackknife errors used, and the interval given the skew of
-        a chi-square with that error. ``percentile``; ``expanded`` (percentiles moved out for few lines); ``bca``;
+        distribution with a - 1 degrees of freedom; never narrower than independent marks would give (jackknife over
+        marks, normal), because the marks of a line are alike, not the opposite. A spread is treated on its logarithm,
+        its bias (the bootstrap's own estimate) taken off, the larger of the bootstrap and jackknife errors used, and
+        the interval given the skew of a chi-square with that error. ``percentile``; ``expanded`` (percentiles moved out for few lines); ``bca``;
         ``bootstrap-t`` (studentised by the jackknife over lines).
 
     Returns
@@ -79,7 +80,7 @@ def line_bootstrap(
     marks = np.concatenate(lines)
     owner = np.repeat(np.arange(len(lines)), [line.shape[0] for line in lines])
     counts = _counts(seed, len(lines), draws)
-    sample = _Sample(statistic.drawn(marks, owner, len(lines)), statistic, len(lines))
+    sample = _Sample(statistic.drawn(marks, owner, len(lines)), marks, statistic, len(lines))
     value = float(sample.at(np.ones((1, len(lines))))[0])
     drawn = sample.at(counts)
     kept = np.isfinite(drawn) & ((drawn > 0) | (not statistic.spread))
@@ -106,6 +107,7 @@ class _Sample:
     """The statistic as a function of line counts, shape (draws, lines)."""
 
     at: Drawn
+    marks: FloatArray
     statistic: Statistic
     lines: int
 
@@ -113,6 +115,14 @@ class _Sample:
         """Return the statistic with each line left out in turn; lines whose absence undefines it are not in it."""
         values = self.at(1.0 - np.eye(self.lines))
         return values[np.isfinite(values)]
+
+    def error_of_marks(self) -> float:
+        """Return the standard error, of a spread's logarithm, were all marks independent; 0 where it is not known."""
+        if self.statistic.one_less is None or not self.statistic.smooth:
+            return 0.0
+        values = self.statistic.one_less(self.marks)
+        kept = values[np.isfinite(values) & ((values > 0) | (not self.statistic.spread))]
+        return _jackknife_error(np.log(kept) if self.statistic.spread else kept)
 
 
 def _jackknife_error(values: FloatArray) -> float:
@@ -123,21 +133,23 @@ def _jackknife_error(values: FloatArray) -> float:
 def _small_cluster(sample: _Sample, value: float, drawn: FloatArray, level: float) -> Interval:
     lines, statistic = sample.lines, sample.statistic
     inflate = lines / (lines - 1)
-    t = float(stats.t.ppf((1 + level) / 2, lines - 1))
-    se = float(drawn.std(ddof=1)) * math.sqrt(inflate)
+    t = float(special.stdtrit(lines - 1, (1 + level) / 2))
+    z = float(special.ndtri((1 + level) / 2))
+    se, least = float(drawn.std(ddof=1)) * math.sqrt(inflate), sample.error_of_marks()
     if not statistic.spread:
-        return Interval(value - t * se, value + t * se, se)
+        half = max(t * se, z * least)
+        return Interval(value - half, value + half, max(se, least))
     logs = np.log(drawn)
     centre, error = math.log(value), float(logs.std(ddof=1)) * math.sqrt(inflate)
     if statistic.smooth:
         centre -= inflate * (float(logs.mean()) - centre)
         left = sample.left_out()
         error = max(error, _jackknife_error(np.log(left[left > 0])))
+    error = max(error * t / z, least)
     if error == 0.0:
         return Interval(value, value, 0.0)
-    z = float(stats.norm.ppf((1 + level) / 2))
-    freedom = _freedom_for(2.0 * error * t / z)
-    ends = stats.chi2.ppf([(1 + level) / 2, (1 - level) / 2], freedom)
+    freedom = _freedom_for(2.0 * error)
+    ends = special.chdtri(freedom, [(1 - level) / 2, (1 + level) / 2])
     low, high = (math.exp(centre + 0.5 * math.log(freedom / end)) if end > 0 else math.inf for end in ends)
     # The bias taken off may be larger than the interval is wide; the value itself always stays inside.
     return Interval(min(low, value), max(high, value), se)

@@ -37,6 +37,12 @@ EDGE_VARIANCE = 1.0 / 12.0
 # Marks lower than this share of a body, centre line to centre line, are dots, commas or bits.
 _LEAST = 0.3
 _ROUNDS = 80
+_HEAT = 12
+# How often the kinds come in English text: small letters and i; t; tall letters and capitals; letters with tails; none
+# of them (letter frequencies of English, widely printed, from memory). Worth this share of the page's own marks: a
+# hand of uneven size would else lose half its bodies to the middle kind.
+_USUAL = np.array([0.655, 0.085, 0.19, 0.06, 0.01])
+_USUAL_WORTH = 0.3
 # In body heights: how far the upper outline falls to both sides of a letter's top, and the lower one rises beside a
 # foot. Shoulders and joins stand out less; the ends of joins low on the line would pass for feet.
 _TOP_FALL, _FOOT_RISE = 0.05, 0.12
@@ -103,15 +109,29 @@ class Letters:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Part:
-    """The ink of one piece in one line: columns, heights above the baseline, upright columns."""
+class _Parts:
+    """The ink of every piece in every line, pixels sorted by part.
 
-    line: int
-    word: int
-    x: FloatArray
-    y: FloatArray
+    Pixels: columns, rows, heights above the baseline, upright columns. Parts: first pixel and past the last, line,
+    word, box (left, top, right, bottom), edges of top and foot above the baseline, upright width.
+    """
+
+    x: NDArray[np.int32]
+    y: NDArray[np.int32]
     up: FloatArray
     along: FloatArray
+    starts: NDArray[np.int64]
+    ends: NDArray[np.int64]
+    line: NDArray[np.int32]
+    word: NDArray[np.int32]
+    box: FloatArray
+    top: FloatArray
+    foot: FloatArray
+    width: FloatArray
+
+    @property
+    def height(self) -> FloatArray:
+        return self.top - self.foot
 
 
 @dataclass(slots=True)
@@ -139,17 +159,17 @@ def find_letters(ink: Ink, lines: Lines, words: Words) -> Letters:
         return empty
     body = float(np.median([line.x_height for line in lines.lines]))
     parts = _parts(lines, words, body)
-    sized = [p for p in parts if np.ptp(p.up) + 1 > 0.5 * body]
-    if not sized:
+    sized = parts.height > 0.5 * body
+    if not sized.any():
         return empty
-    wide = np.array([np.ptp(p.along) + 1 for p in sized])
+    wide = parts.width[sized]
     # Half the ink of a joined hand is in pieces of two letters and more; of an unjoined one, almost none.
     joined = bool(wide[wide > 1.7 * body].sum() > 0.45 * wide.sum())
+    limit = 1.05 * body if joined else 1.9 * np.maximum(body, 0.8 * parts.height)
+    several = parts.width > limit
     raw: list[_Raw] = []
-    for part in parts:
-        height, width = float(np.ptp(part.up)) + 1, float(np.ptp(part.along)) + 1
-        limit = 1.05 * body if joined else 1.9 * max(body, 0.8 * height)
-        raw += _taken_apart(part, body) if width > limit else [_whole(part)]
+    for i in range(len(parts.line)):
+        raw += _taken_apart(parts, i, body) if several[i] else [_whole(parts, i)]
     raw = [r for r in raw if r.top - r.foot - stroke > _LEAST * (body - stroke)]
     if not raw:
         return empty
@@ -170,67 +190,76 @@ def _kind(share: FloatArray) -> Kind:
     return names[int(np.argmax(share))]
 
 
-def _parts(lines: Lines, words: Words, body: float) -> list[_Part]:
+def _parts(lines: Lines, words: Words, body: float) -> _Parts:
     """Return the ink of every piece in every line, heights taken from the baseline, columns set upright."""
     pieces = lines.pieces
     kept = np.flatnonzero(lines.line >= 0)
     key = lines.line[kept].astype(np.int64) * (len(pieces.boxes) + 1) + pieces.piece[kept]
     kept = kept[np.argsort(key, kind="stable")]
-    line = lines.line[kept]
-    x = pieces.x[kept].astype(np.float64)
-    y = pieces.y[kept].astype(np.float64)
-    up = np.empty_like(x)
+    line, piece = lines.line[kept], pieces.piece[kept]
+    x, y = pieces.x[kept], pieces.y[kept]
+    up = np.empty(len(x))
     for k, text_line in enumerate(lines.lines):
         inside = slice(*np.searchsorted(line, (k, k + 1)))
         # The baseline runs through the lowest rows of ink, whose lower edge is half a pixel below.
-        up[inside] = text_line.baseline.at(x[inside]) + 0.5 - y[inside]
+        up[inside] = text_line.baseline.at(x[inside].astype(np.float64)) + 0.5 - y[inside]
     along = x - _lean(x, up, line, body) * up
-    piece = pieces.piece[kept]
     starts = np.flatnonzero(np.concatenate([[True], (np.diff(line) != 0) | (np.diff(piece) != 0)]))
-    ends = np.append(starts[1:], len(kept))
-    word = words.word[kept]
-    return [
-        _Part(int(line[a]), int(word[a]), x[a:b], y[a:b], up[a:b], along[a:b])
-        for a, b in zip(starts, ends, strict=True)
-    ]
+    low, high = (
+        {name: reach.reduceat(values, starts) for name, values in (("x", x), ("y", y), ("up", up), ("along", along))}
+        for reach in (np.minimum, np.maximum)
+    )
+    return _Parts(
+        x,
+        y,
+        up,
+        along,
+        starts,
+        np.append(starts[1:], len(kept)),
+        line[starts],
+        words.word[kept[starts]],
+        np.column_stack([low["x"], low["y"], high["x"] + 1, high["y"] + 1]).astype(np.float64),
+        high["up"] + 0.5,
+        low["up"] - 0.5,
+        high["along"] - low["along"] + 1,
+    )
 
 
-def _lean(x: FloatArray, up: FloatArray, line: NDArray[np.int32], body: float) -> float:
+def _lean(x: NDArray[np.int32], up: FloatArray, line: NDArray[np.int32], body: float) -> float:
     """Return how far strokes go right for each px up: the lean whose removal crowds the ink into columns."""
     near = np.flatnonzero((up > 0) & (up < 2.2 * body))
-    near = near[:: max(1, len(near) // 60000)]
+    near = near[:: max(1, len(near) // 20000)]
     if len(near) < 50:
         return 0.0
-    best, best_score = 0.0, -1.0
     cell = max(1.0, 0.08 * body)
-    for lean in np.linspace(-0.8, 0.8, 33):
-        column = np.rint((x[near] - lean * up[near]) / cell).astype(np.int64)
-        column -= column.min()
-        counts = np.bincount(line[near] * (int(column.max()) + 1) + column).astype(np.float64)
-        score = float((counts**2).sum())
-        if score > best_score:
-            best, best_score = float(lean), score
-    return best
+    across, high = x[near] / cell, up[near] / cell
+    # Columns of all lines side by side, far enough apart for any lean.
+    across = across + line[near] * (float(np.ptp(across)) + 2.0 * float(high.max()) + 2.0) - float(across.min())
+    leans = np.linspace(-0.8, 0.8, 33)
+    offset = 0.8 * float(high.max()) + 1.0
+    crowd = [
+        float((np.bincount((across - s * high + offset).astype(np.int64)).astype(np.float64) ** 2).sum()) for s in leans
+    ]
+    return float(leans[int(np.argmax(crowd))])
 
 
-def _whole(part: _Part) -> _Raw:
-    top, foot = float(part.up.max()) + 0.5, float(part.up.min()) - 0.5
-    return _Raw(part.line, part.word, _box(part, slice(None)), top, foot)
+def _whole(parts: _Parts, i: int) -> _Raw:
+    left, top, right, bottom = parts.box[i].tolist()
+    return _Raw(
+        int(parts.line[i]), int(parts.word[i]), Box(left, top, right, bottom), float(parts.top[i]), float(parts.foot[i])
+    )
 
 
-def _box(part: _Part, inside: slice | NDArray[np.bool_]) -> Box:
-    x, y = part.x[inside], part.y[inside]
-    return Box(float(x.min()), float(y.min()), float(x.max()) + 1, float(y.max()) + 1)
-
-
-def _taken_apart(part: _Part, body: float) -> list[_Raw]:
+def _taken_apart(parts: _Parts, i: int, body: float) -> list[_Raw]:
     """Split a piece of several letters at the tops of its outline, each top with the foot nearest along the line."""
-    column = np.rint(part.along).astype(np.int64)
+    inside = slice(parts.starts[i], parts.ends[i])
+    up, along = parts.up[inside], parts.along[inside]
+    column = np.rint(along).astype(np.int64)
     left = int(column.min())
     width = int(column.max()) - left + 1
     upper, lower = np.full(width, -np.inf), np.full(width, np.inf)
-    np.maximum.at(upper, column - left, part.up)
-    np.minimum.at(lower, column - left, part.up)
+    np.maximum.at(upper, column - left, up)
+    np.minimum.at(lower, column - left, up)
     inked = np.flatnonzero(np.isfinite(upper))
     every = np.arange(width)
     upper, lower = np.interp(every, inked, upper[inked]), np.interp(every, inked, lower[inked])
@@ -242,10 +271,12 @@ def _taken_apart(part: _Part, body: float) -> list[_Raw]:
         if away.min() > 0.75 * body:  # a level run below: the lowest ink under the top itself
             under = slice(max(0, int(x - 0.35 * body)), int(x + 0.35 * body) + 1)
             nearest = under.start + int(np.argmin(lower[under]))
-        inside = np.abs(part.along - left - x) <= 0.35 * body
-        if inside.any():
+        near = np.abs(along - left - x) <= 0.35 * body
+        if near.any():
             top, foot = float(upper[x]) + 0.5, float(lower[nearest]) - 0.5
-            out.append(_Raw(part.line, part.word, _box(part, inside), top, foot))
+            columns, rows = parts.x[inside][near], parts.y[inside][near]
+            box = Box(float(columns.min()), float(rows.min()), float(columns.max()) + 1, float(rows.max()) + 1)
+            out.append(_Raw(int(parts.line[i]), int(parts.word[i]), box, top, foot))
     return out
 
 
@@ -257,6 +288,19 @@ def _peaks(profile: FloatArray, prominence: float) -> NDArray[np.int64]:
 
 
 # --- kinds of marks -----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Marks:
+    """Heights and feet of all marks, and the columns 1, height, height^2, foot^2 whose shares make every new number."""
+
+    height: FloatArray
+    foot: FloatArray
+    columns: FloatArray
+
+    @classmethod
+    def of(cls, height: FloatArray, foot: FloatArray) -> _Marks:
+        return cls(height, foot, np.column_stack([np.ones(len(height)), height, height**2, foot**2]))
 
 
 @dataclass(slots=True)
@@ -274,60 +318,71 @@ class _Mixture:
     def centres(self) -> FloatArray:
         return self.body * np.array([1.0, self.middle, self.tall, 1.0 + self.depth])
 
-    def densities(self, height: FloatArray, foot: FloatArray) -> FloatArray:
+    def densities(self, marks: _Marks) -> FloatArray:
         """Return weight times density of each mark in each kind, and last in none of them; shape (marks, 5)."""
         centre = self.centres()
         wide = np.sqrt((centre * self.spread) ** 2 + HEIGHT_VARIANCE)
-        rows = np.array([0.0, 0.0, 0.0, -self.depth * self.body])
-        bounce = np.sqrt(np.array([0.0, 0.0, 0.0, self.depth * self.body * self.spread]) ** 2 + self.bounce**2)
-        z = ((height[:, None] - centre) / wide) ** 2 + ((foot[:, None] - rows) / bounce) ** 2
-        fit = self.weights[:4] * np.exp(-0.5 * z) / (2 * np.pi * wide * bounce)
-        none = np.full((len(height), 1), self.weights[4] / (12.0 * self.body**2))
-        return np.hstack([fit, none])
+        deep = self.depth * self.body
+        bounce = np.array([self.bounce] * 3 + [float(np.hypot(self.bounce, deep * self.spread))])
+        z = ((marks.height[:, None] - centre) / wide) ** 2
+        z[:, :3] += (marks.foot[:, None] / self.bounce) ** 2
+        z[:, 3] += ((marks.foot + deep) / bounce[3]) ** 2
+        out = np.empty((len(z), 5))
+        out[:, :4] = np.exp(-0.5 * z) * (self.weights[:4] / (2 * np.pi * wide * bounce))
+        out[:, 4] = self.weights[4] / (12.0 * self.body**2)
+        return out
+
+    def worth(self, densities: FloatArray) -> float:
+        """Return the logarithm of the chance of the marks, and of so many of each kind in a text."""
+        return float(np.log(densities.sum(1)).sum() + _USUAL_WORTH * len(densities) * (_USUAL @ np.log(self.weights)))
 
 
 def _kinds(height: FloatArray, foot: FloatArray, body: float) -> tuple[FloatArray, FloatArray]:
-    """Fit the mixture from several starts and return the likeliest: shares (marks, 4) and the kinds' mean heights."""
-    best: tuple[float, FloatArray, FloatArray] | None = None
-    for factor in (0.85, 1.0, 1.15):
-        for spread in (0.08, 0.2):
-            fitted = _Mixture(
-                factor * body, 1.55, 2.0, 0.85, spread, 0.08 * body, np.array([0.6, 0.08, 0.2, 0.1, 0.02])
-            )
-            for _ in range(_ROUNDS):
-                densities = fitted.densities(height, foot)
-                share = densities / densities.sum(1, keepdims=True)
-                if _improve(fitted, share, height, foot) < 1e-5:
-                    break
-            densities = fitted.densities(height, foot)
-            total = densities.sum(1)
-            likelihood = float(np.log(total).sum())
-            if best is None or likelihood > best[0]:
-                best = likelihood, densities[:, :4] / total[:, None], fitted.centres()
-    if best is None:  # pragma: no cover - there is always a start
-        raise RuntimeError("no start of the mixture")
-    return best[1], best[2]
+    """Fit the mixture and return the likeliest: shares (marks, 4) and the kinds' mean heights.
+
+    Six starts run a few rounds each; the best two go on to the end.
+    """
+    marks = _Marks.of(height, foot)
+    starts = [
+        _Mixture(factor * body, 1.55, 2.0, 0.85, spread, 0.08 * body, np.array([0.6, 0.08, 0.2, 0.1, 0.02]))
+        for factor in (0.85, 1.0, 1.15)
+        for spread in (0.08, 0.2)
+    ]
+    for mixture in starts:
+        _run(mixture, marks, _HEAT)
+    starts.sort(key=lambda m: m.worth(m.densities(marks)), reverse=True)
+    for mixture in starts[:2]:
+        _run(mixture, marks, _ROUNDS)
+    best = max(starts[:2], key=lambda m: m.worth(m.densities(marks)))
+    densities = best.densities(marks)
+    return densities[:, :4] / densities.sum(1, keepdims=True), best.centres()
 
 
-def _improve(mixture: _Mixture, share: FloatArray, height: FloatArray, foot: FloatArray) -> float:
-    """Set every number of the mixture to its best for the shares; return how much the body height moved, relative."""
-    n = share.sum(0)
+def _run(mixture: _Mixture, marks: _Marks, rounds: int) -> None:
+    """Set every number of the mixture to its best for the shares, until the body height stands still."""
+    for _ in range(rounds):
+        densities = mixture.densities(marks)
+        densities /= densities.sum(1, keepdims=True)
+        if _improve(mixture, densities.T @ marks.columns) < 1e-5:
+            return
+
+
+def _improve(mixture: _Mixture, sums: FloatArray) -> float:
+    """Set every number of the mixture from the kinds' sums of columns; return how much the body moved, relative."""
+    n, means = sums[:, 0], sums[:4, 1]
     # A few marks' worth of what hands usually show keeps rare kinds in their place.
-    prior = np.array([0.0, 4.0, 4.0, 4.0])
-    means = share[:, :4].T @ height
     before = mixture.body
     mixture.body = float(means[0] / max(n[0], 1e-9)) if n[0] > 1 else before
-    ratio = (means[1:] + prior[1:] * mixture.body * np.array([1.55, 2.0, 1.85])) / (n[1:4] + prior[1:]) / mixture.body
-    mixture.tall = float(np.clip(ratio[1], 1.5, 2.8))
-    mixture.middle = float(np.clip(ratio[0], 1.3, 0.9 * mixture.tall))
-    mixture.depth = float(np.clip(ratio[2] - 1, 0.45, 1.6))
-    centre = mixture.centres()
-    relative = ((height[:, None] - centre) ** 2 - HEIGHT_VARIANCE) / centre**2
-    flat = share[:, :3]
-    variance = ((flat * relative[:, :3]).sum() + 4 * 0.12**2) / (flat.sum() + 4)
-    mixture.spread = float(np.clip(np.sqrt(max(variance, 0.0)), 0.02, 0.35))
-    bounce = ((flat * foot[:, None] ** 2).sum() + 4 * (0.06 * mixture.body) ** 2) / (flat.sum() + 4)
-    mixture.bounce = float(np.clip(np.sqrt(bounce), max(0.02 * mixture.body, 0.4), 0.3 * mixture.body))
-    weights = n + np.array([2.0, 0.5, 0.5, 0.5, 0.5])
+    ratio = (means[1:] + 4.0 * mixture.body * np.array([1.55, 2.0, 1.85])) / (n[1:4] + 4.0) / mixture.body
+    mixture.tall = min(max(float(ratio[1]), 1.5), 2.8)
+    mixture.middle = min(max(float(ratio[0]), 1.3), 0.9 * mixture.tall)
+    mixture.depth = min(max(float(ratio[2]) - 1.0, 0.45), 1.6)
+    centre, flat = mixture.centres()[:3], float(n[:3].sum())
+    squares = sums[:3, 2] - 2 * centre * sums[:3, 1] + (centre**2 - HEIGHT_VARIANCE) * n[:3]
+    variance = (float((squares / centre**2).sum()) + 4 * 0.12**2) / (flat + 4)
+    mixture.spread = min(max(max(variance, 0.0) ** 0.5, 0.02), 0.35)
+    bounce = ((float(sums[:3, 3].sum()) + 4 * (0.06 * mixture.body) ** 2) / (flat + 4)) ** 0.5
+    mixture.bounce = min(max(bounce, 0.02 * mixture.body, 0.4), 0.3 * mixture.body)
+    weights = n + np.array([2.0, 0.5, 0.5, 0.5, 0.5]) + _USUAL_WORTH * float(n.sum()) * _USUAL
     mixture.weights = weights / weights.sum()
     return abs(mixture.body / before - 1)

@@ -55,12 +55,15 @@ class Statistic:
     by_line : callable, optional
         ``(marks, owner, lines) -> drawn``: the same number for draws of whole lines, quicker; `owner` is the line of
         each mark, from 0, in rising order, and ``drawn`` goes from counts of the lines to values.
+    one_less : callable, optional
+        ``marks -> values``, shape (N,): the number with each mark left out in turn.
     """
 
     of: Callable[[FloatArray, FloatArray], FloatArray]
     spread: bool = False
     smooth: bool = True
     by_line: Callable[[FloatArray, Index, int], Drawn] | None = None
+    one_less: Callable[[FloatArray], FloatArray] | None = None
 
     def drawn(self, marks: FloatArray, owner: Index, lines: int) -> Drawn:
         """Return the function from counts of the lines, shape (draws, lines), to values, shape (draws,)."""
@@ -102,7 +105,11 @@ def over_sums(
         sums[present] = np.add.reduceat(terms, first, axis=0)
         return lambda counts: finish(counts @ sums)
 
-    return Statistic(of, spread, smooth, by_line)
+    def one_less(marks: FloatArray) -> FloatArray:
+        terms, finish = prepare(marks)
+        return finish(terms.sum(axis=0) - terms)
+
+    return Statistic(of, spread, smooth, by_line, one_less)
 
 
 def by_mark(by_line: Callable[[FloatArray, Index, int], Drawn]) -> Callable[[FloatArray, FloatArray], FloatArray]:
