@@ -15,11 +15,19 @@ def desk(
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open the browser, or only print the link.")
     ] = True,
+    log: Annotated[bool, typer.Option("--log", help="Print a line per request: no names, texts or files.")] = False,
 ) -> None:
     """Open the desk: measuring, putting right, reports and records in the browser, on this computer only."""
+    import logging
     import webbrowser
 
     from handwriting.desk.run import open_desk
+
+    if log:
+        handler = logging.StreamHandler()
+        handler.setFormatter(logging.Formatter("%(asctime)s %(message)s"))
+        logging.getLogger("handwriting.desk").addHandler(handler)
+        logging.getLogger("handwriting.desk").setLevel(logging.INFO)
 
     def opened(link: str) -> None:
         if browser and webbrowser.open(link):

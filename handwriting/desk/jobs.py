@@ -23,7 +23,7 @@ from handwriting.desk.work import Desk, State
 from handwriting.errors import DecodeFailedError, HandwritingError, OutputError
 
 SECONDS = 90.0
-_STOPPED = "You stopped the measuring. The page is still here."
+_STOPPED = "you stopped the measuring; the page is still here"
 
 
 @dataclass(slots=True, eq=False)
@@ -78,6 +78,9 @@ class Lane:
             job.stopped = True
             if self._running is job:
                 self._process.kill()
+            elif not job.done.is_set():
+                job.error = DecodeFailedError(_STOPPED)
+                job.done.set()
 
     def close(self) -> None:
         """End the process."""
@@ -88,11 +91,10 @@ class Lane:
     def _run(self) -> None:
         while (job := self._waiting.get()) is not None:
             with self._lock:
+                if job.stopped:
+                    continue
                 self._running = job
-            if job.stopped:
-                job.error = DecodeFailedError(_STOPPED)
-            else:
-                self._serve(job)
+            self._serve(job)
             with self._lock:
                 self._running = None
             job.done.set()
@@ -114,7 +116,7 @@ class Lane:
         except (EOFError, OSError):
             fix = "Measure it again; if it happens again, scan the page anew."
             job.error = (
-                DecodeFailedError(_STOPPED.rstrip("."))
+                DecodeFailedError(_STOPPED)
                 if job.stopped
                 else DecodeFailedError("the measuring process ended unexpectedly", fix=fix)
             )

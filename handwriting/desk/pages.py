@@ -229,7 +229,7 @@ def download(room: Room, request: Request) -> Response:
     from handwriting.report.html import render_html
     from handwriting.report.overlay import overlay
     from handwriting.report.table import measures_csv
-    from handwriting.report.write import png
+    from handwriting.report.overlay import png
 
     state, name = found(room, request), request.path_params["name"]
     if name == "record.json":

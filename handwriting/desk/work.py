@@ -44,6 +44,10 @@ class State:
         When it arrived, ISO 8601 with the zone.
     name : str
         The file's name as the browser gave it; shown to the person, never put into the record.
+    number, count : int
+        Which page of its file it is, from 1, and how many the file has.
+    file : str
+        The first page of that file; empty for the first page itself.
     asked : dict
         What was typed, field by field, as `task.read_task` and `calibration.Given` take it.
     corrections : tuple of dict
@@ -65,6 +69,7 @@ class State:
     name: str = ""
     number: int = 1
     count: int = 1
+    file: str = ""
     asked: dict[str, str] = field(default_factory=dict)
     corrections: tuple[dict[str, Any], ...] = ()
     upto: int = 0

@@ -53,7 +53,7 @@ class Bench:
         _leave(folder, result.record, tool=True)
         write_bytes(folder / "picture.jpg", jpeg(result.picture))
         self._covered[folder.name] = "[]"
-        return {"count": result.page.count, "text": result.task.text}
+        return {"count": result.pages[0].count, "text": result.task.text}
 
     def finish(self, folder: Path, number: int) -> dict[str, Any]:
         """Replace the file as it came by its bare pixels."""
@@ -61,7 +61,7 @@ class Bench:
         if original.exists():
             if not (folder / "page.json").exists():
                 held = self._results.get(folder.name)
-                _save_page(folder, held.page if held else _read(folder, number))
+                _save_page(folder, held.pages[0] if held else _read(folder, number))
             original.unlink()
         return {}
 
@@ -98,11 +98,11 @@ class Bench:
                 # What was found on the page stands; only what was asked of the writer is new.
                 task = replace(task, text=held.task.text)
                 if (task, options) != (held.task, held.options):
-                    held = measure_found(held.page, held.found, task, held.scale, options)
+                    held = measure_found(held.pages, held.found, task, held.scale, options)
                     self._results[folder.name] = held
                 return held
         self._send({"stage": "Reading the page"})
-        page = held.page if held is not None else _read(folder, number)
+        page = held.pages[0] if held is not None else _read(folder, number)
         self._send({"stage": "Finding lines, words and letters"})
         result = measure_page(page, task, options)
         self._send({"stage": "Drawing what was found"})
