@@ -42,12 +42,12 @@ class Costs:
     mark_passed_over: float = 0.7
     skip: float = 7.0
     skip_each: float = 0.8
-    skip_most: float = 13.0
+    skip_most: float = 15.0
     back: float = 5.5
-    back_each: float = 0.7
-    back_most: float = 14.0
-    added: float = 5.0
-    added_sign: float = 3.0
+    back_each: float = 1.0
+    back_most: float = 18.0
+    added: float = 4.0
+    added_sign: float = 2.5
     struck: float = 3.0
     struck_sign: float = 5.0
     stop_within: float = 4.0

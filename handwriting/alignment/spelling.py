@@ -148,10 +148,10 @@ def _slips(expected: str, other: str) -> int:
     """Return 0 for the same word, 1 where one slip makes the one of the other, else 2."""
     if expected == other:
         return 0
-    start = next((i for i, (a, b) in enumerate(zip(expected, other, strict=False)) if a != b), len(expected))
+    start = next((i for i, (a, b) in enumerate(zip(expected, other, strict=False)) if a != b), min(len(expected), len(other)))
     a, b = expected[start:], other[start:]
-    one = a[1:] == b or a == b[1:] or a[1:] == b[1:] or (a[:2] == b[1::-1] and a[2:] == b[2:])
-    return 1 if one else 2
+    swapped = len(a) > 1 and a[:2] == b[1::-1] and a[2:] == b[2:]
+    return 1 if swapped or a[1:] in (b, b[1:]) or a == b[1:] else 2
 
 
 def _likeliest(scores: FloatArray, expected: str, others: set[str]) -> tuple[str, float]:
