@@ -261,14 +261,15 @@ def _without_ghosts(
     held &= tied > 0.5
     larger = ink[None, :] > ink[:, None]
     ends = np.array([_ends(g, fragments) for g in groups])
-    overlap = np.minimum(ends[:, None, 1], ends[None, :, 1] + body) - np.maximum(ends[:, None, 0], ends[None, :, 0] - body)
-    beside = larger & (overlap >= 0.5 * (ends[:, 1] - ends[:, 0])[:, None]) & (ghost | close_ghost | held)
+    x0, x1 = ends.T
+    overlap = np.minimum(x1[:, None], x1 + body) - np.maximum(x0[:, None], x0 - body)
+    beside = larger & (overlap >= 0.5 * (x1 - x0)[:, None]) & (ghost | close_ghost | held)
     reach = _REACH * body
     near = 2.9 * body if pitch is None else float(np.clip(0.72 * pitch, 1.6 * body, 4.2 * body))
     alive = [int(k) for k in np.argsort(-ink)]
     for k in sorted(alive, key=lambda k: ink[k]):
         for other in (i for i in alive if beside[k, i]):
-            middle = 0.5 * (max(ends[k, 0], ends[other, 0]) + min(ends[k, 1], ends[other, 1]))
+            middle = 0.5 * (max(x0[k], x0[other]) + min(x1[k], x1[other]))
             apart = abs(_course(groups[k], fragments, middle, reach) - _course(groups[other], fragments, middle, reach))
             if apart > near:
                 continue

@@ -11,56 +11,60 @@ print on a page that holds no writing at all.
 
 from __future__ import annotations
 
-from dataclasses import replace
-from itertools import pairwise
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.frame import Frame
-from handwriting.geometry import Box
+from handwriting.geometry import Box, FloatArray
 from handwriting.ink import Ink, Pieces
 from handwriting.lines import Lines, find_lines
 from handwriting.rules import Ruling
+from handwriting.shapes import printed_shapes
 
 _SIDE = 16
 _ALIKE = 0.90
 _TWINS = 0.15
 _STEADY = 0.05
 _FEWEST = 8
+_PAIRS = 6
+_CLEAR = 3.0
+_ALIEN = 20.0
 
 
 def set_print_aside(ink: Ink, ruling: Ruling | None, frame: Frame) -> tuple[Ink, tuple[Box, ...], Lines]:
     """Return the ink without print, the boxes of what was set aside (frame px), and the lines of what is left."""
-    pieces = ink.pieces
-    printed = _shapes(pieces, frame.px_per_mm)
-    boxes: tuple[Box, ...] = ()
-    if frame.sheet is not None:
-        printed |= _outside(pieces, frame)
-    else:
-        twins = _with_twin(pieces, ink.stroke_px, frame.px_per_mm)
-        if twins.sum() >= _FEWEST:
-            lines = find_lines(ink, ruling, frame.px_per_mm)
-            found, boxes = _printed_lines(lines, twins, pieces)
-            printed |= found
-            if not printed.any():
-                return ink, (), lines
-    ink, boxes = _without(ink, printed, boxes)
-    return ink, boxes, find_lines(ink, ruling, frame.px_per_mm)
+    shapes = printed_shapes(ink.pieces, 0.0 if ruling is None else ruling.slope, frame.px_per_mm)
+    if frame.sheets:
+        shapes |= _outside(ink.pieces, frame)
+    ink, boxes = _without(ink, shapes, ())
+    lines = find_lines(ink, ruling, frame.px_per_mm)
+    if frame.sheets:
+        return ink, boxes, lines
+    pairs = _twins(ink.pieces, ink.stroke_px, frame.px_per_mm)
+    if len(np.unique(pairs)) < _FEWEST:
+        return ink, boxes, lines
+    printed, found = _printed_lines(lines, pairs, ink.pieces)
+    if not printed.any():
+        return ink, boxes, lines
+    ink, found = _without(ink, printed, found)
+    return ink, (*boxes, *found), find_lines(ink, ruling, frame.px_per_mm)
+
+
+def set_area_aside(ink: Ink, area: Box) -> tuple[Ink, tuple[Box, ...]]:
+    """Return the ink without the pieces whose middle lies in an area known to be print, and the area's box."""
+    boxes = ink.pieces.boxes
+    x, y = boxes[:, 0] + boxes[:, 2] / 2, boxes[:, 1] + boxes[:, 3] / 2
+    inside = (x >= area.left) & (x <= area.right) & (y >= area.top) & (y <= area.bottom)
+    return _without(ink, inside, (area,))
 
 
 def _without(ink: Ink, printed: NDArray[np.bool_], boxes: tuple[Box, ...]) -> tuple[Ink, tuple[Box, ...]]:
     if not printed.any():
         return ink, ()
-    pieces = ink.pieces
-    number = np.full(len(printed), -1, np.int32)
-    number[~printed] = np.arange(int((~printed).sum()), dtype=np.int32)
-    piece = number[pieces.piece]
-    keep = piece >= 0
-    rest = Pieces(pieces.x[keep], pieces.y[keep], piece[keep], pieces.boxes[~printed], pieces.shape)
-    inside = [_box(b) for b in pieces.boxes[printed] if not any(_holds(box, _box(b)) for box in boxes)]
-    return replace(ink, pieces=rest), (*boxes, *_merged(inside))
+    rows = ink.pieces.boxes[printed]
+    inside = [_box(b) for b in rows if not any(_holds(box, _box(b)) for box in boxes)]
+    return ink.without(printed), (*boxes, *_merged(inside))
 
 
 def _box(row: NDArray[np.int32]) -> Box:
@@ -86,100 +90,138 @@ def _merged(boxes: list[Box]) -> tuple[Box, ...]:
     return tuple(out)
 
 
-def _shapes(pieces: Pieces, px_per_mm: float) -> NDArray[np.bool_]:
-    """Tell frames (nearly all ink along the sides of a large box) and solid blocks."""
-    left, top, wide, tall, area = (pieces.boxes[:, i] for i in range(5))
-    large = (wide > 14 * px_per_mm) & (tall > 5 * px_per_mm)
-    printed = (area > 0.8 * wide * tall) & (np.minimum(wide, tall) > 2.5 * px_per_mm)
-    band = max(2.0, 0.9 * px_per_mm)
-    for p in np.flatnonzero(large & (area < 0.35 * wide * tall)):
-        mine = pieces.piece == p
-        x, y = pieces.x[mine] - left[p], pieces.y[mine] - top[p]
-        side = (x < band) | (x >= wide[p] - band) | (y < band) | (y >= tall[p] - band)
-        printed[p] = side.mean() > 0.8 and area[p] > 1.2 * (wide[p] + tall[p])
-    blocks = (np.minimum(wide, tall) > 2.5 * px_per_mm) & (area > 0.4 * wide * tall)
-    rings = (np.minimum(wide, tall) > 5 * px_per_mm) & (np.abs(wide - tall) < 0.06 * np.maximum(wide, tall))
-    for p in np.flatnonzero((blocks | rings) & ~printed):
-        mine = pieces.piece == p
-        points = np.stack([pieces.x[mine], pieces.y[mine]], 1)
-        hull = cv2.contourArea(cv2.convexHull(points))
-        # A scribble has a ragged outline, and no hand draws a circle true to a twentieth.
-        solid = blocks[p] and area[p] > 0.93 * hull
-        radius = np.hypot(*(points - (points.max(0) + points.min(0)) / 2).T)
-        printed[p] = solid or bool(rings[p] and radius.std() < 0.05 * radius.mean())
-    return printed
-
-
 def _outside(pieces: Pieces, frame: Frame) -> NDArray[np.bool_]:
     """Tell the pieces of a copying sheet that lie outside its writing area: passage, marks, code, boxes."""
-    sheet = frame.sheet
-    if sheet is None:
-        return np.zeros(len(pieces.boxes), bool)
-    k = frame.px_per_mm * sheet.print_scale
-    area = sheet.layout.area
     x = pieces.boxes[:, 0] + pieces.boxes[:, 2] / 2
     y = pieces.boxes[:, 1] + pieces.boxes[:, 3] / 2
-    return (x < area.left * k) | (x > area.right * k) | (y < area.top * k) | (y > area.bottom * k)
+    inside = np.zeros(len(pieces.boxes), bool)
+    for sheet, top in zip(frame.sheets, frame.tops, strict=True):
+        k = frame.px_per_mm * sheet.print_scale
+        area = sheet.layout.area
+        inside |= (
+            (x >= area.left * k) & (x <= area.right * k) & (y >= top + area.top * k) & (y <= top + area.bottom * k)
+        )
+    return ~inside
 
 
-def _with_twin(pieces: Pieces, stroke_px: float, px_per_mm: float) -> NDArray[np.bool_]:
-    """Tell which pieces have a twin: another of the same size whose picture agrees almost pixel for pixel."""
+def _twins(pieces: Pieces, stroke_px: float, px_per_mm: float) -> NDArray[np.int64]:
+    """Return the pairs of pieces that agree almost pixel for pixel at one size, shape (pairs, 2)."""
     left, top, wide, tall, area = (pieces.boxes[:, i] for i in range(5))
     fit = (tall > 2.2 * stroke_px) & (tall < 12 * px_per_mm) & (wide > 1.5 * stroke_px) & (wide < 12 * px_per_mm)
-    fit &= (tall >= 8) & (area < 0.75 * wide * tall)
-    chosen = np.flatnonzero(fit)[:1500]
-    twins = np.zeros(len(pieces.boxes), bool)
-    if len(chosen) < _FEWEST:
-        return twins
-    order = np.argsort(pieces.piece, kind="stable")
-    bounds = np.searchsorted(pieces.piece[order], np.arange(len(pieces.boxes) + 1))
-    pictures = np.empty((len(chosen), _SIDE * _SIDE), np.float32)
-    for i, p in enumerate(chosen):
-        index = order[bounds[p] : bounds[p + 1]]
+    chosen = np.flatnonzero(fit & (tall >= 8) & (area < 0.75 * wide * tall))
+    pairs = _of_one_size(pieces, chosen)
+    if len(pairs) == 0:
+        return pairs
+    members = pieces.members()
+    asked, place = np.unique(pairs, return_inverse=True)
+    pictures = np.empty((len(asked), _SIDE * _SIDE), np.float32)
+    for i, p in enumerate(asked):
         image = np.zeros((tall[p], wide[p]), np.float32)
-        image[pieces.y[index] - top[p], pieces.x[index] - left[p]] = 1
-        small = cv2.resize(image, (_SIDE, _SIDE), interpolation=cv2.INTER_AREA).ravel()
-        pictures[i] = small
+        image[pieces.y[members[p]] - top[p], pieces.x[members[p]] - left[p]] = 1
+        pictures[i] = cv2.resize(image, (_SIDE, _SIDE), interpolation=cv2.INTER_AREA).ravel()
     # Agreement: overlap over union of the grey pictures.
     norms = (pictures**2).sum(1)
-    inner = pictures @ pictures.T
-    agree = inner / (norms[:, None] + norms[None, :] - inner)
-    size = np.stack([wide[chosen], tall[chosen]], 1).astype(np.float64)
-    slack = np.maximum(1.0, 0.04 * size[:, None, :])
-    same = np.asarray((np.abs(size[:, None, :] - size[None, :, :]) <= slack).all(2))
-    np.fill_diagonal(same, val=False)
-    twins[chosen] = (same & (agree > _ALIKE)).any(1)
-    return twins
+    one, other = place.reshape(-1, 2).T
+    inner = (pictures[one] * pictures[other]).sum(1)
+    return np.asarray(pairs[inner > _ALIKE * (norms[one] + norms[other] - inner)])
 
 
-def _printed_lines(lines: Lines, twins: NDArray[np.bool_], pieces: Pieces) -> tuple[NDArray[np.bool_], tuple[Box, ...]]:
+def _of_one_size(pieces: Pieces, chosen: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the pairs of pieces, of those chosen, of one width and height and with their ink lying alike."""
+    size = pieces.boxes[:, 2:4].astype(np.float64)
+    chosen = chosen[np.argsort(size[chosen, 0], kind="stable")]
+    wide = size[chosen, 0]
+    last = np.searchsorted(wide, np.maximum(wide + 1, wide / 0.96), side="right")
+    count = last - np.arange(len(chosen)) - 1
+    one = np.repeat(np.arange(len(chosen)), count)
+    other = np.arange(len(one)) - np.repeat(np.cumsum(count) - count, count) + one + 1
+    pairs = np.stack([chosen[one], chosen[other]], 1)
+    tall = size[pairs, 1]
+    pairs = pairs[np.abs(tall[:, 0] - tall[:, 1]) <= np.maximum(1, 0.04 * tall.max(1))]
+    # Share of the box inked, and where the ink's middle lies in it: a quick look before the pictures are compared.
+    n = len(pieces.boxes)
+    total = np.maximum(np.bincount(pieces.piece, minlength=n), 1)
+    looks = [total / size.prod(1)]
+    for axis, at in ((0, pieces.x), (1, pieces.y)):
+        looks.append((np.bincount(pieces.piece, at, n) / total - pieces.boxes[:, axis] + 0.5) / size[:, axis])
+    for look, slack in zip(looks, (0.07, 0.05, 0.05), strict=True):
+        pairs = pairs[np.abs(look[pairs[:, 0]] - look[pairs[:, 1]]) < slack]
+    return np.asarray(pairs)
+
+
+def _printed_lines(lines: Lines, pairs: NDArray[np.int64], pieces: Pieces) -> tuple[NDArray[np.bool_], tuple[Box, ...]]:
     """Tell the pieces of lines that are print, with each line's box.
 
-    The lines fall into two kinds, or there is no print: those with many twins, standing straight, and the others.
+    The lines fall into two kinds, or there is no print: those with many twins, standing straight, and the others. Once
+    some print is known, lines of few letters are print when their letters have twins in it.
     """
-    printed = np.zeros(len(pieces.boxes), bool)
     first = np.full(len(pieces.boxes), -1, np.int64)
     first[pieces.piece] = lines.line
     tall = pieces.boxes[:, 3]
-    share: dict[int, float] = {}
-    for i, line in enumerate(lines.lines):
-        letters = (first == i) & (tall > 0.6 * line.x_height) & (tall < 2.6 * line.x_height)
-        if letters.sum() >= _FEWEST:
-            share[i] = float(twins[letters].mean())
-    ordered = sorted(share.values())
-    splits = [b for a, b in pairwise(ordered) if b >= max(_TWINS, 2.0 * a + 0.05)]
-    if not splits:
-        return printed, ()
+    heights = np.array([line.x_height for line in lines.lines])
+    x_height = np.where(first >= 0, heights[np.maximum(first, 0)], 1.0)
+    letters = (first >= 0) & (tall > 0.6 * x_height) & (tall < 2.6 * x_height)
+    count = np.bincount(first[letters], minlength=len(heights))
+    steady = np.array([_unsteadiness(lines, i, pieces.boxes[first == i]) for i in range(len(heights))]) <= _STEADY
+
+    known = _seeds(pairs[(letters[pairs]).all(1)], np.where(letters, first, -1), count) & steady
+
+    def with_twin(among: NDArray[np.bool_]) -> NDArray[np.int64]:
+        """Count the letters of each line that have a twin among these pieces."""
+        mine = np.zeros(len(first), bool)
+        mine[pairs[among[pairs[:, 1]], 0]] = True
+        mine[pairs[among[pairs[:, 0]], 1]] = True
+        found: NDArray[np.int64] = np.bincount(first[letters & mine], minlength=len(heights))
+        return found
+
+    while known.any():
+        repeated = with_twin(letters & known[first])
+        typical = float(np.median(repeated[known] / count[known]))
+        alike = np.abs(heights / np.median(heights[known]) - 1) < 0.06
+        more = (repeated >= 2) & (repeated >= max(0.5 * typical, _TWINS) * count) & alike & ~known
+        more &= steady | (count < 4)
+        if not more.any():
+            break
+        known |= more
+    printed = (first >= 0) & known[first] if len(known) else np.zeros(len(first), bool)
     boxes = []
-    for i in (i for i, s in share.items() if s >= splits[-1]):
-        mine = first == i
-        if _unsteadiness(lines, i, pieces.boxes[mine]) > _STEADY:
-            continue
-        printed |= mine
-        b = pieces.boxes[mine]
+    for i in np.flatnonzero(known):
+        b = pieces.boxes[first == i]
         right, bottom = b[:, 0] + b[:, 2], b[:, 1] + b[:, 3]
         boxes.append(Box(float(b[:, 0].min()), float(b[:, 1].min()), float(right.max()), float(bottom.max())))
     return printed, tuple(boxes)
+
+
+def _seeds(pairs: NDArray[np.int64], line: NDArray[np.int64], count: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Tell the lines of enough letters whose letters repeat each other, and not those of the other lines.
+
+    A very even hand repeats itself too, but all over the page, and less than print does.
+    """
+    n = len(count)
+    twins = np.zeros((n, n))
+    np.add.at(twins, (line[pairs[:, 0]], line[pairs[:, 1]]), 1)
+    twins += twins.T
+    repeated = np.bincount(line[np.unique(pairs)], minlength=n)
+    asked = np.flatnonzero(count >= _FEWEST)
+    order = asked[np.argsort(-_odds(repeated[asked], count[asked]), kind="stable")]
+    best, clearest = order[:0], _ALIEN
+    for k in range(1, len(order)):
+        some, rest = order[:k], order[k:]
+        letters, others = int(count[some].sum()), int(count[rest].sum())
+        share = repeated[some].sum()
+        stands_out = _odds(share, letters) > _CLEAR * _odds(repeated[rest].sum(), others)
+        inside, across = twins[np.ix_(some, some)].sum() / 2, twins[np.ix_(some, rest)].sum()
+        # As many pairs across as inside are expected of one hand, for as many chances.
+        expected = 2 * inside * others / letters
+        if stands_out and share >= _TWINS * letters and inside >= _PAIRS and expected > clearest * (across + 1):
+            best, clearest = some, expected / (across + 1)
+    known = np.zeros(n, bool)
+    known[best] = True
+    return known
+
+
+def _odds(some: NDArray[np.int64], of_all: NDArray[np.int64] | int) -> FloatArray:
+    return np.asarray((some + 0.5) / (of_all - some + 0.5), np.float64)
 
 
 def _unsteadiness(lines: Lines, index: int, boxes: NDArray[np.int32]) -> float:

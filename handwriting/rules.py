@@ -34,6 +34,8 @@ _STRIPS = 64
 _MAX_TILT = 0.12  # about 7 degrees
 # Depth (of 255) that a printed line must have in most places, averaged over three rows.
 _FAINTEST = 1.5
+# Darkness (of 255) below which nothing is printed or written at a place.
+_BARE = 30
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -211,7 +213,10 @@ def _family(dark: ByteImage, reach: int, px_per_mm: float, *, down: bool) -> _Fa
         family = _fit(level, strong, [r for r, keep in zip(family.rows, printed, strict=True) if keep], slope, step)
     if family is None:
         return None
-    return replace(family, thickness=thickness[printed], darkness=darkness[printed])
+    # Rules seen as far as the strips go run on to the edge, across the columns left out there.
+    length = float(dark.shape[0] if down else dark.shape[1])
+    right = length if family.right > step * (_STRIPS - 2) else family.right
+    return replace(family, right=right, thickness=thickness[printed], darkness=darkness[printed])
 
 
 def _cross_sections(
@@ -221,6 +226,8 @@ def _cross_sections(
 
     A row of letters' tops answers in every strip too, but only where there is ink. A printed line is there between
     the letters: in at least 10 of 12 stretches two columns in five are darker on the line than half a millimetre off.
+    In rows of print so are half of the columns that are bare on both sides; a rule is there in all of them, a dotted
+    one in half, with most of its columns bare.
     """
     blocks, each = 12, 40
     reach = max(4, round(0.5 * px_per_mm))
@@ -235,12 +242,22 @@ def _cross_sections(
     beside = np.maximum(section[:, :2].mean(1), section[:, -2:].mean(1))
     ridge = section[:, reach - 1 : reach + 2].mean(1) - beside
     stretch = np.percentile(ridge.reshape(len(k), blocks, each), 60, axis=2)
-    printed = (stretch > _FAINTEST).mean(1) >= 0.8
+    printed = ((stretch > _FAINTEST).mean(1) >= 0.8) & _unbroken(ridge, beside)
     clear = (ridge > 0.5 * np.maximum(np.median(stretch, axis=1), _FAINTEST)[:, None])[:, None, :]
     profile = (section * clear).sum(2) / np.maximum(clear.sum(2), 1)
     profile = np.maximum(profile - np.minimum(profile[:, :1], profile[:, -1:]), 0)
     darkness = profile.max(1)
     return printed, profile.sum(1) / np.maximum(darkness, 1e-6), darkness
+
+
+def _unbroken(ridge: FloatArray, beside: FloatArray) -> NDArray[np.bool_]:
+    """Tell which rules are there wherever nothing is written beside them, or are dotted and mostly bare."""
+    bare = beside < _BARE
+    dark = bare & (ridge > _FAINTEST)
+    typical = (ridge * dark).sum(1) / np.maximum(dark.sum(1), 1)
+    share = (bare & (ridge > 0.3 * typical[:, None])).sum(1) / np.maximum(bare.sum(1), 1)
+    mostly_bare = bare.mean(1) > 0.7
+    return (share > 0.7) | ((share > 0.4) & mostly_bare) | (bare.mean(1) < 0.1)
 
 
 def _peaks(profile: FloatArray, reach: int) -> list[int]:

@@ -13,9 +13,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from handwriting.geometry import FloatArray
 from handwriting.lines import Lines
 
-_STRIPS = 10
+# Strips about four words wide; blurs in cells of about a third of a millimetre.
+_STRIP_MM, _BLURS = 40.0, (4, 8)
+_SIDEWAYS = 1.2
 
 
 def upright(flat: NDArray[np.uint8], px_per_mm: float) -> int:
@@ -26,16 +29,24 @@ def upright(flat: NDArray[np.uint8], px_per_mm: float) -> int:
     step = max(1, round(px_per_mm / 3))
     small = cv2.resize(flat, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
     dark = np.maximum(235.0 - small.astype(np.float32), 0)
-    return 90 if _unevenness(dark.T) > 1.5 * _unevenness(dark) else 0
+    strip = max(8, round(_STRIP_MM * px_per_mm / step))
+    across, along = _unevenness(dark, strip), _unevenness(np.ascontiguousarray(dark.T), strip)
+    return 90 if np.prod(along) > _SIDEWAYS**2 * np.prod(across) else 0
 
 
-def _unevenness(dark: NDArray[np.float32]) -> float:
-    """Return how uneven the profile of rows is, against that of evenly spread ink."""
-    score = 0.0
-    for strip in np.array_split(dark, _STRIPS, axis=1):
-        profile = cv2.GaussianBlur(strip.sum(1)[:, None], (1, 9), sigmaX=0.1, sigmaY=2)[:, 0]
-        score += float((np.diff(profile) ** 2).sum()) / max(float(strip.sum()) * strip.shape[1], 1.0)
-    return score
+def _unevenness(dark: NDArray[np.float32], strip: int) -> FloatArray:
+    """Return how uneven the profile of rows is in strips, for its ink, once small and once large letters are blurred.
+
+    Finer than that the upright strokes of letters are as uneven along the lines as the lines are across.
+    """
+    score = np.zeros(len(_BLURS))
+    for left in range(0, dark.shape[1], strip):
+        part = dark[:, left : left + strip]
+        profile = part.sum(1)[:, None]
+        for i, sigma in enumerate(_BLURS):
+            smooth = cv2.GaussianBlur(profile, (1, 6 * sigma + 1), sigmaX=0.1, sigmaY=sigma)
+            score[i] += float((np.diff(smooth[:, 0]) ** 2).sum()) / part.shape[1]
+    return np.asarray(score / max(float(dark.sum()), 1.0))
 
 
 def overhang(lines: Lines) -> tuple[float, float]:
