@@ -271,9 +271,10 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class NotCompared:
-    """A measure that is not set side by side, with the reason."""
+    """A measure that is not set side by side: the kind of reason, and the reason in words."""
 
     key: str
+    reason: Literal["missing", "unit", "ruling", "no-spread"]
     why: str
 
 
@@ -366,11 +367,11 @@ def _difference(
 ) -> Difference | NotCompared:
     one, other = before.measures.get(key), after.measures.get(key)
     if not isinstance(one, Measured) or not isinstance(other, Measured):
-        return NotCompared(key, _missing(one, other))
+        return NotCompared(key, "missing", _missing(one, other))
     if one.unit != other.unit:
-        return NotCompared(key, f"measured in {one.unit} and in {other.unit}")
+        return NotCompared(key, "unit", f"measured in {one.unit} and in {other.unit}")
     if "mm" in one.unit and any(u.field == "ruling" for u in differs):
-        return NotCompared(key, "lengths in millimetres are not compared across rulings; the ratios are")
+        return NotCompared(key, "ruling", "lengths in millimetres are not compared across rulings; the ratios are")
     step = other.value - one.value
     own = math.hypot(uncertainty(one), uncertainty(other))
     barred = [u.field for u in differs if u.field in BARS_CLAIM]
@@ -381,7 +382,7 @@ def _difference(
     sem = new.at((one.value + other.value) / 2)
     se = max(sem * math.sqrt(1 / before.pages(key) + 1 / after.pages(key)), own)
     if se == 0:
-        return NotCompared(key, "neither the repeats nor these pages show any spread")
+        return NotCompared(key, "no-spread", "neither the repeats nor these pages show any spread")
     half = float(stats.t.ppf(0.975, new.df)) * se
     p = 2 * float(stats.t.sf(abs(step) / se, new.df))
     claim: Claim = "larger" if abs(step) > half else "not-larger"

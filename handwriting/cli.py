@@ -2,7 +2,8 @@
 
 Exit codes: 0 done; 2 a wrong option; 11 not readable; 12 damaged; 13 too large; 14 password; 15 decoder failed;
 20 no writing found; 21 not the text given; 22 copying sheet not readable; 30 result not written; 31 record not valid;
-32 store not usable; 33 manifest with faults; 34 study not usable; 40 a needed program is missing; 130 stopped by the user.
+32 store not usable; 33 manifest with faults; 34 study not usable; 40 a needed program is missing;
+130 stopped by the user.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from handwriting.commands import batch, correct, desk, page, reference, sheets, store
+from handwriting.commands import batch, compare, correct, desk, page, reference, sheets, store
 from handwriting.errors import HandwritingError
 
 if TYPE_CHECKING:
@@ -33,6 +34,8 @@ for _command in (
     batch.batch,
     batch.merge,
     store.keep,
+    compare.compare,
+    compare.repeats,
     sheets.sheet,
     sheets.passages,
     desk.desk,

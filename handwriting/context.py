@@ -48,7 +48,7 @@ class GridRow:
 
     `where` names the place that stands apart, or those in which the measure moves between terms. `largest` is the
     largest difference between cells in standard errors of that difference; where the error is not known well enough,
-    in the cells' own standard uncertainties.
+    in the cells' own standard uncertainties. `reason` says why nothing is told: the ruling, or too few repeats.
     """
 
     key: str
@@ -59,7 +59,7 @@ class GridRow:
     where: tuple[Place, ...]
     moving: tuple[Place, ...]
     largest: float
-    why: str = ""
+    reason: Literal["", "ruling", "few"] = ""
 
     @property
     def steady(self) -> bool:
@@ -109,14 +109,13 @@ def _row(
             found.append(Cell(term, place, quantity, pages))
     made = [c for c in found if isinstance(c.quantity, Measured)]
     unit = next((c.quantity.unit for c in made if isinstance(c.quantity, Measured)), "")
-    why = ""
+    reason: Literal["", "ruling", "few"] = ""
     if "mm" in unit and not one_ruling:
-        why = "lengths in millimetres are not compared across rulings; the ratios are"
+        reason = "ruling"
     elif error is None or error.df < LEAST_DF:
-        have = "no repeats" if error is None else f"repeats with {error.df} degrees of freedom"
-        why = f"there are {have}; at least {LEAST_DF} are needed"
-    if why or error is None:
-        return GridRow(key, unit, tuple(found), "untold", "untold", (), (), _own_largest(made), why)
+        reason = "few"
+    if reason or error is None:
+        return GridRow(key, unit, tuple(found), "untold", "untold", (), (), _own_largest(made), reason)
     by_place = {p: _over([c for c in made if c.place == p]) for p in dict.fromkeys(c.place for c in made)}
     over, apart = _places(by_place, error)
     moving, told = _moving(made, error)

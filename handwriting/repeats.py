@@ -20,7 +20,7 @@ What it does not see: whether the days between were alike, or that one text was 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -64,6 +64,24 @@ class RepeatsOf:
 def like(groups: Groups, sample: Sample) -> tuple[Sequence[Sample], ...]:
     """Return the groups that were asked for as `sample` was: same task, instruction, tool, hand and ruling."""
     return tuple(group for group in groups if group[0].asked_alike(sample))
+
+
+def by_condition(groups: Groups) -> list[tuple[dict[str, str], list[Sequence[Sample]]]]:
+    """Sort groups by what was asked: task, instruction, tool, hand and ruling; the largest set first."""
+    sets: list[list[Sequence[Sample]]] = []
+    for group in groups:
+        own = next((s for s in sets if s[0][0].asked_alike(group[0])), None)
+        if own is None:
+            sets.append([group])
+        else:
+            own.append(group)
+    named = []
+    for own in sorted(sets, key=len, reverse=True):
+        one = own[0][0]
+        ruling = one.ruled.kind if one.ruled.pitch_mm is None else f"{one.ruled.kind} {one.ruled.pitch_mm:.1f} mm"
+        asked = {"task": one.task, "instruction": one.instruction, "tool": one.tool, "hand": one.hand, "ruling": ruling}
+        named.append((asked, own))
+    return named
 
 
 def scanned_again(samples: Iterable[Sample]) -> tuple[tuple[Sample, ...], ...]:
@@ -118,7 +136,7 @@ def _pooled(groups: Sequence[Sequence[float]]) -> tuple[float, int]:
     return math.sqrt(squares / df), df
 
 
-def repeats_of(groups: Groups, *, level: float = 0.95) -> Mapping[str, RepeatsOf]:
+def repeats_of(groups: Groups, *, level: float = 0.95) -> dict[str, RepeatsOf]:
     """Return everything the repeats say, measure by measure."""
     found = {}
     for key, (unit, held) in _values(groups).items():

@@ -152,10 +152,17 @@ def work(room: Room, request: Request) -> Response:
         labels=forms.LABELS,
         choices=forms.CHOICES,
         passages=list_passages(),
-        pages=[s for s in reversed(room.desk.all()) if s.made == state.made and s.count > 1] if state.count > 1 else [],
+        pages=_siblings(room, state),
         by=room.desk.defaults().get("by", ""),
         today=dt.datetime.now().astimezone().date().isoformat(),
     )
+
+
+def _siblings(room: Room, state: State) -> list[State]:
+    """Return the pages in hand of the same file, in order; none when it has one page."""
+    first = state.file or state.id
+    pages = [s for s in room.desk.all() if first in {s.id, s.file}] if state.count > 1 else []
+    return sorted(pages, key=lambda s: s.number)
 
 
 def status(room: Room, request: Request) -> Response:
@@ -227,9 +234,8 @@ def report_page(html: str) -> Response:
 def download(room: Room, request: Request) -> Response:
     """Return one of the files the command line writes."""
     from handwriting.report.html import render_html
-    from handwriting.report.overlay import overlay
+    from handwriting.report.overlay import overlay, png
     from handwriting.report.table import measures_csv
-    from handwriting.report.overlay import png
 
     state, name = found(room, request), request.path_params["name"]
     if name == "record.json":

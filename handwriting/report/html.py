@@ -42,11 +42,12 @@ class _Row:
 
 @cache
 def _template() -> Template:
-    text = _resource("report.html.j2")
+    text = resource("report.html.j2")
     return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True).from_string(text)
 
 
-def _resource(name: str) -> str:
+def resource(name: str) -> str:
+    """Return the text of a file that comes with the report."""
     return resources.files("handwriting.report").joinpath(name).read_text("utf-8")
 
 
@@ -63,10 +64,14 @@ def render_html(record: Record, picture: Picture, *, words: Catalogue | None = N
         Wording; English when left out.
     """
     words = words or catalogue()
-    style = _resource("report.css")
+    return _template().render(parts(record, picture, words))
+
+
+def parts(record: Record, picture: Picture, words: Catalogue) -> dict[str, Any]:
+    """Return what the templates show, by name; they see no more of the record than is meant to be shown."""
+    style = resource("report.css")
     code = facts.given(record.task, "code")
-    # Only listed attributes: the template sees no more of the record than is meant to be shown.
-    parts: dict[str, Any] = {
+    return {
         "words": words,
         "t": words.text,
         "title": words.say("title_code", code=code) if code else words.say("title"),
@@ -77,15 +82,15 @@ def render_html(record: Record, picture: Picture, *, words: Catalogue | None = N
         "missing": _missing(record, words),
         "flags": facts.flag_rows(record),
         "rows": _rows(record, words),
-        "cautions": _cautions(words),
+        "cautions": cautions(words),
         **_picture(record, picture, words),
         **_plain(record, words),
         **speed.section(record, words),
     }
-    return _template().render(parts)
 
 
-def _cautions(words: Catalogue) -> Markup:
+def cautions(words: Catalogue) -> Markup:
+    """Return the section of cautions, with the intended purpose."""
     items = Markup("").join(Markup("<li>{}</li>").format(caution) for caution in words.cautions)
     head = Markup('<section class="cautions"><h2>{}</h2>').format(words.say("cautions"))
     purpose = Markup("<p><strong>{}.</strong> {}</p>").format(words.say("purpose_head"), words.purpose)

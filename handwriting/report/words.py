@@ -9,6 +9,8 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
+from handwriting.errors import UsageError
+
 
 @dataclass(frozen=True, slots=True)
 class MeasureWords:
@@ -87,6 +89,25 @@ def spelled(key: str) -> str:
     """Return a key as words: ``left_margin`` becomes ``Left margin``."""
     bare = key.replace("_", " ").replace("-", " ").strip()
     return bare[:1].upper() + bare[1:]
+
+
+#: Languages with a whole catalogue.
+LANGUAGES = ("en", "fr")
+
+
+def find_catalogue(language: str) -> Catalogue:
+    """Return the catalogue of a language as a person typed it.
+
+    Raises
+    ------
+    UsageError
+        There is none.
+    """
+    if language not in LANGUAGES:
+        raise UsageError(
+            f"there are no words in '{language}'", where="--language", fix=f"Choose {' or '.join(LANGUAGES)}."
+        )
+    return catalogue(language)
 
 
 @cache

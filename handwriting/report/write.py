@@ -8,12 +8,11 @@ import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-import cv2
-
 from handwriting.errors import OutputError
 from handwriting.record import Record, to_json
 from handwriting.report.html import render_html
-from handwriting.report.overlay import Picture, overlay
+from handwriting.report.overlay import Picture, overlay, png
+from handwriting.report.pdf import page_pdf
 from handwriting.report.table import measures_csv
 from handwriting.report.words import Catalogue
 
@@ -26,7 +25,7 @@ def write_report(
     extra: Mapping[str, bytes] | None = None,
     words: Catalogue | None = None,
 ) -> dict[str, Path]:
-    """Write ``record.json``, ``report.html``, ``measures.csv`` and ``overlay.png`` into a folder.
+    """Write ``record.json``, ``report.html``, ``report.pdf``, ``measures.csv`` and ``overlay.png`` into a folder.
 
     Parameters
     ----------
@@ -54,20 +53,13 @@ def write_report(
     contents = {
         "record.json": to_json(record).encode("utf-8"),
         "report.html": render_html(record, picture, words=words).encode("utf-8"),
+        "report.pdf": page_pdf(record, picture, words=words),
         # The mark at the start tells spreadsheets that the text is UTF-8.
         "measures.csv": measures_csv(record, words=words).encode("utf-8-sig"),
         "overlay.png": png(overlay(record, picture, words=words)),
         **(extra or {}),
     }
     return write_files(folder, contents)
-
-
-def png(picture: Picture) -> bytes:
-    """Return an RGB picture as PNG."""
-    done, data = cv2.imencode(".png", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR))
-    if not done:
-        raise OutputError("the overlay picture could not be made into a PNG file", fix="Report this as a mistake.")
-    return data.tobytes()
 
 
 def write_files(folder: Path, contents: Mapping[str, bytes]) -> dict[str, Path]:
