@@ -7,6 +7,7 @@ upside down is turned. A copying sheet of ours is straightened by its marks.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -36,8 +37,11 @@ class Frame:
         How far the page was turned clockwise to stand upright: 0, 90, 180 or 270.
     px_per_mm : float
         Good to a factor of two only; sets window sizes.
-    sheet : SheetReading or None
-        When the page is a copying sheet of ours: `grey` is then straightened to `SHEET_DPI`.
+    sheets : tuple of SheetReading
+        When the page is a copying sheet of ours: `grey` is then straightened to `SHEET_DPI`. Several pages of one sheet
+        stand below one another.
+    tops : tuple of int
+        First row of each sheet page.
     """
 
     grey: Picture
@@ -45,7 +49,8 @@ class Frame:
     px_per_page_px: float
     turned_deg: int
     px_per_mm: float
-    sheet: SheetReading | None = None
+    sheets: tuple[SheetReading, ...] = ()
+    tops: tuple[int, ...] = ()
 
     def picture(self) -> Picture:
         """Return the picture to show: colour where there is colour."""
@@ -61,16 +66,28 @@ class Frame:
             self.px_per_page_px,
             (self.turned_deg + degrees) % 360,
             self.px_per_mm,
-            self.sheet,
         )
 
 
-def make_frame(page: Page, rough_px_per_mm: float | None, sheet: SheetReading | None) -> Frame:
-    """Make the working picture: straightened for a copying sheet, else reduced when finer than needed."""
-    if sheet is not None:
-        grey = sheet.upright(page.grey, SHEET_DPI)
-        colour = None if page.colour is None else sheet.upright(page.colour, SHEET_DPI)
-        return Frame(grey, colour, 1.0, 0, SHEET_DPI / 25.4, sheet)
+def make_sheet_frame(pages: Sequence[Page], sheets: Sequence[SheetReading]) -> Frame:
+    """Make the working picture of one or more pages of a copying sheet: straightened, below one another in order."""
+    greys = [sheet.upright(page.grey, SHEET_DPI) for page, sheet in zip(pages, sheets, strict=True)]
+    colour = None
+    if all(page.colour is not None for page in pages):
+        colours = [
+            sheet.upright(page.colour, SHEET_DPI)
+            for page, sheet in zip(pages, sheets, strict=True)
+            if page.colour is not None
+        ]
+        colour = np.concatenate(colours)
+    tops = np.cumsum([0, *(len(grey) for grey in greys[:-1])])
+    return Frame(
+        np.concatenate(greys), colour, 1.0, 0, SHEET_DPI / 25.4, tuple(sheets), tuple(int(top) for top in tops)
+    )
+
+
+def make_frame(page: Page, rough_px_per_mm: float | None) -> Frame:
+    """Make the working picture of a page that is no copying sheet: reduced when finer than needed."""
     grey, colour = _square(page)
     px_per_mm = rough_px_per_mm or _guess(grey)
     factor = max(1, round(px_per_mm / (300 / 25.4))) if px_per_mm > _FINE_PX_PER_MM else 1
@@ -108,16 +125,21 @@ def _guess(grey: Picture) -> float:
     return float(np.clip(stroke / 0.45, max(grey.shape) / 600, max(grey.shape) / 60))
 
 
-def to_page_pixels(labels: NDArray[np.uint16], frame: Frame, page: Page) -> NDArray[np.uint16]:
-    """Map a label picture of the frame back to the page's own pixels (nearest, never blended)."""
+def to_page_pixels(labels: NDArray[np.uint16], frame: Frame, page: Page, index: int = 0) -> NDArray[np.uint16]:
+    """Map a label picture of the frame back to a page's own pixels (nearest, never blended).
+
+    `index` says which page of a copying sheet it is.
+    """
     height, width = page.grey.shape
-    if frame.sheet is not None:
+    if frame.sheets:
         out = np.zeros((height, width), np.uint16)
+        bounds = (*frame.tops, len(labels))
+        labels = labels[bounds[index] : bounds[index + 1]]
         columns = np.arange(width, dtype=np.float64) + 0.5
         for row in range(0, height, 256):
             rows = np.arange(row, min(height, row + 256), dtype=np.float64) + 0.5
             grid = np.stack(np.meshgrid(columns, rows), -1)
-            place = frame.sheet.to_page(grid - 0.5) * (SHEET_DPI / 25.4) - 0.5
+            place = frame.sheets[index].to_page(grid - 0.5) * (SHEET_DPI / 25.4) - 0.5
             place = place.astype(np.float32)
             out[row : row + len(rows)] = cv2.remap(
                 labels, place[..., 0], place[..., 1], cv2.INTER_NEAREST, borderValue=0

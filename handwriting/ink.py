@@ -10,7 +10,7 @@ black rule run into each other along the rule.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -77,6 +77,8 @@ class Ink:
         Standard deviation of the paper, 0 to 255.
     set_aside : tuple of Box
         Punch holes, scan edges and other solid matter that is not writing, frame px.
+    middles : ndarray, shape (pieces, 2), or None
+        For each piece the sum of the stroke widths found along its middle, px, and how many.
     """
 
     pieces: Pieces
@@ -85,6 +87,20 @@ class Ink:
     depth: float
     noise: float
     set_aside: tuple[Box, ...] = ()
+    middles: FloatArray | None = None
+
+    def without(self, gone: NDArray[np.bool_]) -> Ink:
+        """Return the ink without some of its pieces (True: gone); the stroke width is that of what is left."""
+        pieces = self.pieces
+        number = np.full(len(gone), -1, np.int32)
+        number[~gone] = np.arange(int((~gone).sum()), dtype=np.int32)
+        piece = number[pieces.piece]
+        keep = piece >= 0
+        rest = Pieces(pieces.x[keep], pieces.y[keep], piece[keep], pieces.boxes[~gone], pieces.shape)
+        if self.middles is None or not rest.x.size:
+            return replace(self, pieces=rest)
+        middles = self.middles[~gone]
+        return replace(self, pieces=rest, stroke_px=_stroke_width(middles), middles=middles)
 
 
 def flatten(grey: ByteImage, px_per_mm: float) -> ByteImage:
@@ -176,7 +192,8 @@ def find_ink(lifted: ByteImage, cut: ByteImage, rules: Rules, px_per_mm: float) 
     pieces, aside = _pieces(mask, rules, px_per_mm)
     if len(pieces.boxes) == 0:
         return None
-    return Ink(pieces, lifted, _stroke_width(mask, pieces), depth, noise, aside)
+    middles = _middles(mask, pieces)
+    return Ink(pieces, lifted, _stroke_width(middles), depth, noise, aside, middles)
 
 
 def _noise(flat: ByteImage) -> float:
@@ -353,16 +370,25 @@ def _leftover(
     return np.asarray(near & thin & inside & ((length > 2.2 * thick) | (thick < 0.36 * px_per_mm)))
 
 
-def _stroke_width(mask: ByteImage, pieces: Pieces) -> float:
-    """Typical stroke width, px: twice the mean distance to the edge along the strokes' middles.
+def _middles(mask: ByteImage, pieces: Pieces) -> FloatArray:
+    """Return for each piece the sum of the stroke widths along its middles, px, and how many middles there are.
 
-    Middles are where that distance is largest among its neighbours; where strokes cross or run together there are few.
-    Distances run to the centre of the nearest paper pixel, and a stroke's middle seldom falls on a pixel's: both
-    together come to 0.7 px of width (strokes of known width, 2 to 14 px, drawn at all angles).
+    A width is twice the distance to the edge where that distance is largest among its neighbours; where strokes cross
+    or run together there are few such places. Distances run to the centre of the nearest paper pixel, and the middle
+    seldom falls on a pixel's: both together come to 0.7 px of width (strokes of known width, 2 to 14 px, drawn at all
+    angles).
     """
-    if not pieces.x.size:
-        return 0.0
     distance = cv2.distanceTransform(mask, cv2.DIST_L2, 5)
     around = cv2.dilate(distance, np.ones((3, 3), np.uint8))[pieces.y, pieces.x]
     here = distance[pieces.y, pieces.x]
-    return float(max(2 * here[here >= around - 1e-3].mean() - 0.7, 1.0))
+    middle = here >= around - 1e-3
+    count = len(pieces.boxes)
+    piece = pieces.piece[middle]
+    sums = np.bincount(piece, 2.0 * here[middle] - 0.7, count)
+    return np.stack([sums, np.bincount(piece, minlength=count)], 1)
+
+
+def _stroke_width(middles: FloatArray) -> float:
+    """Return the typical stroke width of pieces, px."""
+    total, count = middles.sum(0)
+    return float(max(total / max(count, 1.0), 1.0))

@@ -1,14 +1,17 @@
 """The line from page to record, as one function.
 
-    page -> frame -> rules -> ink -> print set aside -> lines -> words -> letters -> scale -> measures -> record
+    page -> frame -> rules -> ink -> print set aside -> lines -> words -> letters -> text -> scale -> measures -> record
 
 Nothing here decides anything about handwriting: each stage does, in its own file.
 """
 
 from __future__ import annotations
 
+import hashlib
 import platform
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import astuple, dataclass, field, replace
+from functools import cache
 
 import cv2
 import numpy as np
@@ -16,34 +19,27 @@ import scipy
 from numpy.typing import NDArray
 
 import handwriting
+from handwriting.alignment import LEAST_FIT, Alignment, align, check_fit
 from handwriting.calibration import Given, Scale, calibrate, rough_px_per_mm
-from handwriting.errors import NoWritingError
+from handwriting.errors import NoWritingError, UsageError
+from handwriting.facts import letter_counts, line_facts
 from handwriting.figures import compare
-from handwriting.frame import SHEET_DPI, Frame, make_frame, to_page_pixels
+from handwriting.frame import SHEET_DPI, Frame, make_frame, make_sheet_frame, to_page_pixels
 from handwriting.geometry import Box
 from handwriting.ink import Ink, find_ink, flatten, lift_rules
 from handwriting.letters import Letters, find_letters
 from handwriting.lines import Lines
 from handwriting.measures import SEED, Evidence, measure_all
 from handwriting.page import Page
-from handwriting.printed import set_print_aside
-from handwriting.record import (
-    FlagNote,
-    LetterFacts,
-    LineFacts,
-    PageFacts,
-    Point,
-    Record,
-    RulingFacts,
-    ScaleFacts,
-    WordFacts,
-)
+from handwriting.printed import set_area_aside, set_print_aside
+from handwriting.reader import Recogniser
+from handwriting.record import FlagNote, PageFacts, Point, Record, RulingFacts, ScaleFacts
 from handwriting.rules import Rules, Ruling, find_rules
-from handwriting.sheet.reading import SheetReading, read_sheet
+from handwriting.sheet.reading import SheetReading, check_pages, read_sheet
 from handwriting.sources import all_sources
-from handwriting.task import COUNTING_RULE, Task, count_letters
+from handwriting.task import Task
 from handwriting.turning import overhang, upright
-from handwriting.words import Words, find_words
+from handwriting.words import Words, find_words, known_words
 
 # Writing covers a few hundredths of a page; a picture's shades cover more, in patches wider than any pen's line.
 # Brighter than this (of 250) is bare paper once the light is evened out.
@@ -61,17 +57,20 @@ class Options:
     """How to measure, beside what was asked of the writer.
 
     `bar_mm` is what a ruler shows for the 100 mm bar of a copying sheet; `tolerance_mm` the half-width of the band
-    that counts as on the line.
+    that counts as on the line. `read` lays the page against its text, when that is known, with the letter reader.
+    `print_box` is where a worksheet's own printed text stands, px of the upright frame: nothing in it is writing.
     """
 
     given: Given = field(default_factory=Given)
     bar_mm: float | None = None
     tolerance_mm: float = 0.5
+    print_box: Box | None = None
+    read: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Found:
-    """What the stages found on one page, in frame px."""
+    """What the stages found on one page, in frame px; `alignment` where it was laid against a known text."""
 
     frame: Frame
     ruling: Ruling | None
@@ -81,6 +80,7 @@ class Found:
     words: Words
     letters: Letters
     printed: tuple[Box, ...]
+    alignment: Alignment | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,7 +89,7 @@ class Result:
 
     record: Record
     found: Found
-    page: Page
+    pages: tuple[Page, ...]
     task: Task
     scale: Scale
     options: Options
@@ -100,13 +100,18 @@ class Result:
         return self.found.frame.picture()
 
     def label_maps(self) -> dict[str, NDArray[np.uint16]]:
-        """Return the maps of lines and words in the page's own pixels: number from 1, 0 where there is no writing."""
+        """Return the maps of lines and words in each page's own pixels: number from 1, 0 where there is no writing.
+
+        Named ``lines`` and ``words``; with several pages ``lines-1``, ``lines-2`` and so on.
+        """
         pieces = self.found.lines.pieces
         maps = {}
         for name, number in (("lines", self.found.lines.line), ("words", self.found.words.word)):
             image = np.zeros(pieces.shape, np.uint16)
             image[pieces.y, pieces.x] = (number + 1).astype(np.uint16)
-            maps[name] = to_page_pixels(image, self.found.frame, self.page)
+            for i, page in enumerate(self.pages):
+                full = name if len(self.pages) == 1 else f"{name}-{i + 1}"
+                maps[full] = to_page_pixels(image, self.found.frame, page, i)
         return maps
 
 
@@ -119,16 +124,76 @@ def measure_page(page: Page, task: Task, options: Options) -> Result:
         There is no handwriting on the page.
     SheetError
         A copying sheet is on the page but cannot be read safely.
+    TextMismatchError
+        The text given is not what is written, and nothing else was given to count by.
     """
+    sheet = _read_sheet(page, task, options)
+    return _measure((page,), () if sheet is None else (sheet,), task, options)
+
+
+def measure_sample(pages: Sequence[Page], task: Task, options: Options) -> Result:
+    """Measure one sample: one page of any kind, or several pages of one copying sheet, in any order.
+
+    Raises
+    ------
+    SheetError, UsageError
+        Several pages that do not belong together.
+    """
+    if len(pages) == 1:
+        return measure_page(pages[0], task, options)
+    read: list[tuple[SheetReading, Page]] = []
+    for page in pages:
+        sheet = _read_sheet(page, task, options)
+        if sheet is None:
+            raise UsageError(
+                "several pages make one sample only when each is a page of one copying sheet, and this one is not",
+                where=page.name,
+                fix="Measure it by itself",
+            )
+        read.append((sheet, page))
+    names = ", ".join(page.name for page in pages)
+    ordered = check_pages([sheet for sheet, _ in read], where=names)
+    of = {id(sheet): page for sheet, page in read}
+    return _measure(tuple(of[id(sheet)] for sheet in ordered), ordered, task, options)
+
+
+def _read_sheet(page: Page, task: Task, options: Options) -> SheetReading | None:
     dpi = None if page.claimed_dpi is None else page.claimed_dpi[0]
-    sheet = read_sheet(page.grey, bar_mm=options.bar_mm, dpi=dpi, text=task.text or None, where=page.name)
-    if sheet is not None and sheet.text and not task.text:
-        task = replace(task, text=sheet.text)
-    found = find_writing(page, sheet, options)
-    return measure_found(page, found, task, _scale(page, sheet, found, options), options)
+    return read_sheet(page.grey, bar_mm=options.bar_mm, dpi=dpi, text=task.text or None, where=page.name)
 
 
-def measure_found(page: Page, found: Found, task: Task, scale: Scale, options: Options) -> Result:
+def _measure(pages: tuple[Page, ...], sheets: tuple[SheetReading, ...], task: Task, options: Options) -> Result:
+    if sheets and sheets[0].text and not task.text:
+        task = replace(task, text=sheets[0].text)
+    found = find_writing(pages, sheets, options)
+    if task.text and options.read:
+        # A text that was typed for this page, with nothing else to count by, must be the right one.
+        typed = not (sheets and sheets[0].text) and task.letters is None and task.reached is None
+        found = lay_against(found, task.text, pages[0].name if typed else None)
+    return measure_found(pages, found, task, _scale(pages[0], sheets, found, options), options)
+
+
+@cache
+def _reader() -> Recogniser:
+    return Recogniser.load()
+
+
+def lay_against(found: Found, text: str, where: str | None) -> Found:
+    """Lay what was found against a text: words and letters are then those of the text.
+
+    With `where` a text that does not fit is refused; without, the page is left as it was found.
+    """
+    alignment = align(found.ink, found.lines, text, _reader())
+    if where is not None:
+        check_fit(alignment, where)
+    elif alignment.fit < LEAST_FIT:
+        return found
+    words = known_words(found.lines, alignment.word, found.ink.stroke_px)
+    letters = find_letters(found.ink, found.lines, words)
+    return replace(found, words=words, letters=letters, alignment=alignment)
+
+
+def measure_found(pages: tuple[Page, ...], found: Found, task: Task, scale: Scale, options: Options) -> Result:
     """Measure what was found on a page and write it all into a record: the quick part, done again after corrections."""
     evidence = Evidence(
         found.ink,
@@ -140,11 +205,11 @@ def measure_found(page: Page, found: Found, task: Task, scale: Scale, options: O
         scale.relative_sd,
         options.tolerance_mm,
     )
-    measures = measure_all(evidence, task)
+    measures = measure_all(evidence, task, found.alignment)
     comparisons = tuple(c.as_dict() for c in compare(task, measures["letters_per_minute"]))
     k = scale.mm_per_px or 1.0
     record = Record(
-        page=_page_facts(page, found.frame),
+        page=_page_facts(pages, found.frame),
         task=task.as_dict(),
         scale=ScaleFacts(
             "px" if scale.mm_per_px is None else "mm",
@@ -155,20 +220,32 @@ def measure_found(page: Page, found: Found, task: Task, scale: Scale, options: O
             scale.checks,
         ),
         ruling=_ruling_facts(found, k),
-        lines=_line_facts(found, k),
+        lines=line_facts(found.lines, found.words, found.letters, found.ruling, found.alignment, k),
         print_areas=tuple(b.scaled(k) for b in (*found.printed, *found.ink.set_aside)),
         measures=measures,
         comparisons=comparisons,
-        flags=_flags(page, scale, found, task),
+        flags=_flags(scale, found, task),
         software=_software(options),
-        letters=_letter_facts(task),
+        letters=letter_counts(task, found.alignment),
     )
-    return Result(record, found, page, task, scale, options)
+    return Result(record, found, pages, task, scale, options)
 
 
-def find_writing(page: Page, sheet: SheetReading | None, options: Options) -> Found:
+def find_writing(pages: tuple[Page, ...], sheets: tuple[SheetReading, ...], options: Options) -> Found:
     """Run the stages that look at the picture."""
-    frame = make_frame(page, rough_px_per_mm(page, options.given), sheet)
+    name = pages[0].name
+    if sheets:
+        return _look(name, make_sheet_frame(pages, sheets), None)
+    found = _look(name, upright_frame(pages[0], options), options.print_box)
+    above, below = overhang(found.lines)
+    if options.print_box is not None or below <= _ON_ITS_HEAD * above:
+        return found
+    return _look(name, found.frame.turned(180), None)
+
+
+def upright_frame(page: Page, options: Options) -> Frame:
+    """Return the working picture of a page that is no copying sheet, turned so that its lines run across."""
+    frame = make_frame(page, rough_px_per_mm(page, options.given))
     if min(frame.grey.shape) < _LEAST_PX:
         height, width = frame.grey.shape
         raise NoWritingError(
@@ -176,38 +253,38 @@ def find_writing(page: Page, sheet: SheetReading | None, options: Options) -> Fo
             where=page.name,
             fix="Scan the whole page at 300 dots to the inch",
         )
-    if sheet is not None:
-        return _look(page, frame, sheet)
     turn = upright(flatten(frame.grey, frame.px_per_mm), frame.px_per_mm)
-    found = _look(page, frame.turned(turn) if turn else frame, None)
-    above, below = overhang(found.lines)
-    return _look(page, found.frame.turned(180), None) if below > _ON_ITS_HEAD * above else found
+    return frame.turned(turn) if turn else frame
 
 
-def _look(page: Page, frame: Frame, sheet: SheetReading | None) -> Found:
+def _look(name: str, frame: Frame, print_box: Box | None) -> Found:
     """Run the stages on a frame taken to be upright."""
     flat = flatten(frame.grey, frame.px_per_mm)
     # The rules of a copying sheet are known; on any other page they are looked for.
-    rules = find_rules(flat, frame.px_per_mm) if sheet is None else _sheet_rules(sheet)
+    rules = _sheet_rules(frame) if frame.sheets else find_rules(flat, frame.px_per_mm)
     lifted, cut = lift_rules(flat, rules, frame.px_per_mm)
     ink = find_ink(lifted, cut, rules, frame.px_per_mm)
     if ink is None:
         raise NoWritingError(
-            "no writing was found: the page is blank", where=page.name, fix="Check that the right side was scanned"
+            "no writing was found: the page is blank", where=name, fix="Check that the right side was scanned"
         )
     share = len(ink.pieces.x) / flat.size
     if share > _MOST_INK or (share > _MUCH_INK and ink.stroke_px > _BROAD_MM * frame.px_per_mm):
         raise NoWritingError(
             "no writing was found: most of the picture is dark or full of detail",
-            where=page.name,
+            where=name,
             fix="Scan the written page itself, dark ink on light paper",
         )
     ruling = rules.across
+    known: tuple[Box, ...] = ()
+    if print_box is not None:
+        ink, known = set_area_aside(ink, print_box)
     ink, printed, lines = set_print_aside(ink, ruling, frame)
+    printed = (*known, *printed)
     if not lines.lines or not _like_writing(lines, ink):
         raise NoWritingError(
             "no writing was found on the page",
-            where=page.name,
+            where=name,
             fix="Scan the written page itself, upright, dark ink on light paper",
         )
     words = find_words(lines, ink.stroke_px)
@@ -226,27 +303,32 @@ def _like_writing(lines: Lines, ink: Ink) -> bool:
     return thickness < 0.62 and (thickness < 0.25 or bare > 0.85)
 
 
-def _sheet_rules(sheet: SheetReading) -> Rules:
-    """Return the printed rules of a copying sheet, known exactly, in frame px."""
-    k = SHEET_DPI / 25.4 * sheet.print_scale
-    level = sorted(r.y0 for r in sheet.layout.rules if r.y0 == r.y1)
-    steep = sorted(r.x0 for r in sheet.layout.rules if r.x0 == r.x1)
-    area = sheet.layout.area
-    base = np.asarray(sheet.layout.baselines)
-    carry = tuple(i for i, y in enumerate(level) if len(base) and np.abs(base - y).min() < 1e-6)
-    pitch = float(np.median(np.diff(base))) * k if len(base) > 1 else 0.0
-    across = _known("single", level, k, pitch, (area.left, area.right), carry) if level else None
-    down = _known("squared", steep, k, pitch, (area.top, area.bottom), ()) if steep else None
+def _sheet_rules(frame: Frame) -> Rules:
+    """Return the printed rules of a copying sheet's pages, known exactly, in frame px."""
+    level: list[float] = []
+    base: list[float] = []
+    for sheet, top in zip(frame.sheets, frame.tops, strict=True):
+        k = SHEET_DPI / 25.4 * sheet.print_scale
+        level += sorted(top + r.y0 * k for r in sheet.layout.rules if r.y0 == r.y1)
+        base += sorted(top + y * k for y in sheet.layout.baselines)
+    first, last = frame.sheets[0], frame.sheets[-1]
+    k = SHEET_DPI / 25.4 * first.print_scale
+    steep = sorted(r.x0 * k for r in first.layout.rules if r.x0 == r.x1)
+    carry = tuple(i for i, y in enumerate(level) if base and np.abs(np.asarray(base) - y).min() < 1e-4)
+    lines = first.layout.baselines
+    pitch = float(np.median(np.diff(sorted(lines)))) * k if len(lines) > 1 else 0.0
+    area = first.layout.area
+    across = _known("single", level, pitch, (area.left * k, area.right * k), carry) if level else None
+    bottom = frame.tops[-1] + last.layout.area.bottom * k
+    down = _known("squared", steep, pitch, (area.top * k, bottom), ()) if steep else None
     return Rules(across, down)
 
 
-def _known(
-    kind: str, places_mm: list[float], k: float, pitch: float, ends_mm: tuple[float, float], carry: tuple[int, ...]
-) -> Ruling:
+def _known(kind: str, places: list[float], pitch: float, ends: tuple[float, float], carry: tuple[int, ...]) -> Ruling:
     """Return straight level rules at known places as a ruling in frame px."""
     return Ruling(
         kind=kind,
-        offsets=np.asarray(places_mm) * k - 0.5,
+        offsets=np.asarray(places) - 0.5,
         slope=0.0,
         bend=0.0,
         turn=0.0,
@@ -254,41 +336,53 @@ def _known(
         pitch_error=0.0,
         residual_rms=0.0,
         darkness=0.0,
-        left=ends_mm[0] * k,
-        right=ends_mm[1] * k,
+        left=ends[0],
+        right=ends[1],
         writing=carry,
     )
 
 
-def _scale(page: Page, sheet: SheetReading | None, found: Found, options: Options) -> Scale:
-    if sheet is None:
+def _scale(page: Page, sheets: tuple[SheetReading, ...], found: Found, options: Options) -> Scale:
+    if not sheets:
         scale = calibrate(page, found.ruling, found.frame.px_per_page_px, options.given)
         if scale.mm_per_px is None:
             return scale
         # One frame pixel is a whole number of page pixels.
         return replace(scale, mm_per_px=scale.mm_per_px / found.frame.px_per_page_px)
-    if sheet.mm_refused:
-        return Scale(None, 0.0, "none", sheet.mm_refused, (), ("no-scale", *sheet.flags))
-    sentence = f"The scale comes from {sheet.marks_used} square marks of the copying sheet. {sheet.print_statement}"
-    return Scale(25.4 / SHEET_DPI, sheet.scale_sd, "copying sheet", sentence, (), sheet.flags)
+    flags = tuple(dict.fromkeys(code for sheet in sheets for code in sheet.flags))
+    refused = next((sheet.mm_refused for sheet in sheets if sheet.mm_refused), "")
+    if refused:
+        return Scale(None, 0.0, "none", refused, (), ("no-scale", *flags))
+    marks = sum(sheet.marks_used for sheet in sheets)
+    sentence = f"The scale comes from {marks} square marks of the copying sheet. {sheets[0].print_statement}"
+    return Scale(25.4 / SHEET_DPI, max(sheet.scale_sd for sheet in sheets), "copying sheet", sentence, (), flags)
 
 
-def _page_facts(page: Page, frame: Frame) -> PageFacts:
+def _page_facts(pages: tuple[Page, ...], frame: Frame) -> PageFacts:
+    page = pages[0]
     height, width = page.grey.shape
+    one = len(pages) == 1
     return PageFacts(
-        page.sha256,
-        page.name,
+        sample_sha256(pages),
+        ", ".join(p.name for p in pages),
         page.format,
         page.number,
-        page.count,
+        page.count if one else len(pages),
         width,
         height,
         page.claimed_dpi,
         frame.grey.shape[1],
         frame.grey.shape[0],
         frame.turned_deg,
-        page.notes,
+        tuple(dict.fromkeys(note for p in pages for note in p.notes)),
     )
+
+
+def sample_sha256(pages: Sequence[Page]) -> str:
+    """Return the fingerprint of a sample: the file's own, or that of its files' sorted fingerprints."""
+    if len(pages) == 1:
+        return pages[0].sha256
+    return hashlib.sha256("".join(sorted(page.sha256 for page in pages)).encode("ascii")).hexdigest()
 
 
 def _ends(ruling: Ruling, index: int, k: float) -> tuple[Point, Point]:
@@ -310,37 +404,7 @@ def _ruling_facts(found: Found, k: float) -> RulingFacts | None:
     return RulingFacts(ruling.kind, ruling.pitch * k, slope, ruling.residual_rms * k, rules, margin)
 
 
-def _line_facts(found: Found, k: float) -> tuple[LineFacts, ...]:
-    """Describe lines, words and letter marks in page units."""
-    marks: dict[int, list[LetterFacts]] = {}
-    for mark in found.letters.marks:
-        line = found.lines.lines[mark.line]
-        to_rule = None
-        if found.ruling is not None and line.rule is not None:
-            middle = 0.5 * (mark.box.left + mark.box.right)
-            to_rule = float(found.ruling.at(line.rule, middle) - mark.foot_y) * k
-        facts = LetterFacts(mark.box.scaled(k), mark.kind, mark.height * k, mark.foot * k, to_rule)
-        marks.setdefault(mark.word, []).append(facts)
-    words: dict[int, list[WordFacts]] = {}
-    for number, word in enumerate(found.words.words):
-        letters = tuple(sorted(marks.get(number, []), key=lambda m: m.box.left))
-        words.setdefault(word.line, []).append(WordFacts(number + 1, word.box.scaled(k), letters=letters))
-    described = []
-    for i, line in enumerate(found.lines.lines):
-        baseline = tuple((float(x) * k, float(y) * k) for x, y in zip(line.baseline.x, line.baseline.y, strict=True))
-        mine = tuple(words.get(i, []))
-        box = _line_box(found.lines, i).scaled(k)
-        described.append(LineFacts(i + 1, baseline, line.x_height * k, box, line.rule, mine))
-    return tuple(described)
-
-
-def _line_box(lines: Lines, index: int) -> Box:
-    mine = lines.line == index
-    x, y = lines.pieces.x[mine], lines.pieces.y[mine]
-    return Box(float(x.min()), float(y.min()), float(x.max() + 1), float(y.max() + 1))
-
-
-def _flags(page: Page, scale: Scale, found: Found, task: Task) -> tuple[FlagNote, ...]:
+def _flags(scale: Scale, found: Found, task: Task) -> tuple[FlagNote, ...]:
     notes = [FlagNote(code) for code in dict.fromkeys(scale.flags)]
     if scale.mm_per_px is None and not any(n.code == "no-scale" for n in notes):
         notes.insert(0, FlagNote("no-scale", scale.sentence))
@@ -356,6 +420,8 @@ def _flags(page: Page, scale: Scale, found: Found, task: Task) -> tuple[FlagNote
         notes.append(FlagNote("faint"))
     if not task.text:
         notes.append(FlagNote("no-text"))
+    elif found.alignment is None:
+        notes.append(FlagNote("text-not-found"))
     return tuple(notes)
 
 
@@ -371,17 +437,6 @@ def _software(options: Options) -> dict[str, object]:
         "dpi_given": options.given.dpi,
         "rule_mm_given": options.given.rule_mm,
         "bar_mm_given": options.bar_mm,
+        "print_box_given": None if options.print_box is None else astuple(options.print_box),
         **{f"figures {s.id}": s.table_sha256 for s in all_sources()},
     }
-
-
-def _letter_facts(task: Task) -> dict[str, object]:
-    facts: dict[str, object] = {"rule": COUNTING_RULE}
-    counted = task.reached_count or (count_letters(task.text) if task.text else None)
-    if counted is not None:
-        facts["of"] = "the text up to the last word reached" if task.reached_count else "the whole text given"
-        for name in ("letters", "capitals", "digits", "punctuation", "symbols", "words"):
-            facts[name] = getattr(counted, name)
-    if task.letters is not None:
-        facts["counted_by_hand"] = task.letters
-    return facts

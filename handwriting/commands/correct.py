@@ -15,7 +15,10 @@ from handwriting.errors import FileNotReadableError, UsageError
 def correct(
     record: Annotated[Path, typer.Argument(help="The record.json to put right.", show_default=False)],
     corrections: Annotated[Path, typer.Argument(help="Text file of corrections, one to a line.", show_default=False)],
-    page: Annotated[Path, typer.Option(help="The scan or photo the record was made from.", show_default=False)],
+    page: Annotated[
+        list[Path],
+        typer.Option(help="The scan or photo the record was made from; each of several.", show_default=False),
+    ],
     who: Annotated[str, typer.Option(help="Initials or role of the person; never a name.", show_default=False)],
     out: Annotated[Path | None, typer.Option(help="Folder for the corrected record and report.")] = None,
 ) -> None:
@@ -51,8 +54,8 @@ def correct(
     said = read_corrections(_text(corrections), before, who=by, when=now, where=str(corrections))
     if not said:
         raise UsageError("there is no correction in the file", where=str(corrections), fix="Write one to a line")
-    read = read_page(page, before.page.number)
-    result = put_right(measure_again(before, read), said)
+    pages = [read_page(file, before.page.number) for file in page]
+    result = put_right(measure_again(before, pages), said)
     folder = out if out is not None else record.parent / "corrected"
     write_report(result.record, result.picture, folder)
     typer.echo(f"{len(result.record.corrections)} corrections. Report: {folder / 'report.html'}")

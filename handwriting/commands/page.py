@@ -12,14 +12,32 @@ from handwriting.commands.store import By, Where, keep_record
 from handwriting.errors import OutputError, UsageError
 
 if TYPE_CHECKING:
+    from handwriting.page import Page
+    from handwriting.pipeline import Options
     from handwriting.record import Record
+
+FROM_PAGE = "from-page"
 
 
 def measure(
-    page: Annotated[Path, typer.Argument(help="Scan or photo: PNG, JPEG, TIFF, PDF, BMP or WebP.", show_default=False)],
+    page: Annotated[
+        list[Path],
+        typer.Argument(
+            help="Scan or photo: PNG, JPEG, TIFF, PDF, BMP or WebP; all pages of a copying sheet in any order.",
+            show_default=False,
+        ),
+    ],
     text: Annotated[
-        str | None, typer.Option(help="The text to be copied: a text file, or the words themselves.")
+        str | None,
+        typer.Option(
+            help="The text to be copied: a text file, the words themselves, or from-page to read a worksheet's print. "
+            "A copying sheet brings its own."
+        ),
     ] = None,
+    language: Annotated[str, typer.Option(help="With --text from-page: the print's language, such as eng.")] = "eng",
+    yes: Annotated[
+        bool, typer.Option("--yes", help="With --text from-page: take the text as it was read, without asking.")
+    ] = False,
     seconds: Annotated[str | None, typer.Option(help="Time taken, in seconds.")] = None,
     letters: Annotated[str | None, typer.Option(help="Letters written, when counted by hand.")] = None,
     reached: Annotated[
@@ -70,13 +88,21 @@ def measure(
     as_json: Annotated[bool, typer.Option("--json", help="Print the record as JSON instead of the table.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing.")] = False,
 ) -> None:
-    """Measure one page: record, report, table and overlay."""
+    """Measure one page, or all pages of one copying sheet: record, report, table and overlay."""
     from handwriting.calibration import Given
     from handwriting.page import Limits, read_page
-    from handwriting.pipeline import Options, measure_page
+    from handwriting.pipeline import Options, measure_sample
     from handwriting.report.write import write_report
     from handwriting.task import read_task
 
+    options = Options(Given(dpi, rule_mm), bar_mm, tolerance_mm)
+    silent = quiet or as_json
+    with _working(silent, f"Reading {_named(page)} ..."):
+        pages = [read_page(file, page_number, Limits(max_pixels=max_pixels)) for file in page]
+    if text == FROM_PAGE:
+        text, options = _from_page(pages, options, language, yes=yes)
+    elif text is None and reached is not None:
+        text = _from_sheet(pages[0], options)
     asked = read_task(
         text=text,
         seconds=seconds,
@@ -102,20 +128,57 @@ def measure(
     )
     if keep and not (asked.code and asked.date):
         raise UsageError("a record is kept under a pupil code and a date", fix="Give --code and --date.")
-    options = Options(Given(dpi, rule_mm), bar_mm, tolerance_mm)
-    with _working(quiet or as_json, f"Measuring {page.name} ..."):
-        read = read_page(page, page_number, Limits(max_pixels=max_pixels))
-        result = measure_page(read, asked, options)
+    with _working(silent, f"Measuring {_named(page)} ..."):
+        result = measure_sample(pages, asked, options)
         extra = {f"{name}.png": _png16(image) for name, image in result.label_maps().items()} if labels else {}
         written = write_report(result.record, result.picture, out, extra=extra)
     if keep:
-        keep_record(result.record, result.picture, place=store, by=by, until=until, blank=blank, quiet=quiet or as_json)
+        keep_record(result.record, result.picture, place=store, by=by, until=until, blank=blank, quiet=silent)
     if as_json:
         typer.echo(written["record.json"].read_text("utf-8"), nl=False)
     elif not quiet:
         _show(result.record, out)
-        if read.count > 1:
-            typer.echo(f"The file has {read.count} pages; page {page_number} was measured. Choose another with --page.")
+        count = pages[0].count
+        if count > 1:
+            typer.echo(f"The file has {count} pages; page {page_number} was measured. Choose another with --page.")
+
+
+def _named(files: list[Path]) -> str:
+    return files[0].name if len(files) == 1 else f"{len(files)} pages"
+
+
+def _from_page(pages: list[Page], options: Options, language: str, *, yes: bool) -> tuple[str, Options]:
+    """Read the worksheet's own print, show it, and return it with where it stands, once a person agrees."""
+    from dataclasses import replace
+
+    from handwriting.pipeline import upright_frame
+    from handwriting.sheet.printed_text import read_printed_text
+
+    if len(pages) > 1:
+        raise UsageError(
+            "the print of one page at a time can be read", where=f"--text {FROM_PAGE}", fix="Give the text with --text"
+        )
+    frame = upright_frame(pages[0], options)
+    printed = read_printed_text(frame.grey, frame.px_per_mm * 25.4, language=language, where=pages[0].name)
+    typer.echo(f"The print on the page reads ({printed.confidence:.0f} of 100 sure):\n\n  {printed.text}\n", err=True)
+    if not yes:
+        if not sys.stdin.isatty():
+            raise UsageError(
+                "the text read from the page has to be confirmed",
+                where=f"--text {FROM_PAGE}",
+                fix="Check it and add --yes, or give the text itself with --text",
+            )
+        if not typer.confirm("Is that the text that was to be copied?", default=True, err=True):
+            raise UsageError("the text was not confirmed", where=f"--text {FROM_PAGE}", fix="Give it with --text FILE")
+    return printed.text, replace(options, print_box=printed.box)
+
+
+def _from_sheet(page: Page, options: Options) -> str | None:
+    """Return the passage of a copying sheet, None where the page is none."""
+    from handwriting.sheet.reading import read_sheet
+
+    sheet = read_sheet(page.grey, bar_mm=options.bar_mm, where=page.name)
+    return None if sheet is None else sheet.text
 
 
 class _working:  # noqa: N801 - used like a function

@@ -169,7 +169,7 @@ def _picture(record: Record, page: Path) -> Picture:
     from handwriting.corrections.again import measure_again
     from handwriting.page import read_page
 
-    frame = measure_again(record, read_page(page, record.page.number)).picture
+    frame = measure_again(record, [read_page(page, record.page.number)]).picture
     if frame.shape[:2] != (record.page.frame_height_px, record.page.frame_width_px):
         raise UsageError(
             "this version of the program sees the page in another size", where=str(page), fix="Measure it again."

@@ -41,7 +41,7 @@ def correct(result: Result, corrections: Sequence[Correction]) -> Result:
             scale = geometry.drawn_scale(found, correction.value)
     if found.words is not result.found.words:
         found = replace(found, letters=find_letters(found.ink, found.lines, found.words))
-    corrected = measure_found(result.page, found, task, scale, result.options)
+    corrected = measure_found(result.pages, found, task, scale, result.options)
     record = replace(
         corrected.record,
         corrections=tuple(c.as_dict() for c in corrections),

@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.errors import SheetError, TextMismatchError, UsageError
-from handwriting.flags import Flag
 from handwriting.geometry import FloatArray
 from handwriting.sheet.code import read_code
 from handwriting.sheet.finding import ADVICE, find_sheet
@@ -70,7 +69,7 @@ class SheetReading:
     mm_refused : str
         Why no mm may be reported; empty when they may.
     flags : tuple of str
-        Codes from `SHEET_FLAGS`.
+        Codes from `flags.FLAGS`.
     """
 
     layout: SheetLayout
@@ -118,53 +117,6 @@ class SheetReading:
             Pixels per inch of the result.
         """
         return straighten(self.mapping, picture, self.layout, self.print_scale, dpi)
-
-
-SHEET_FLAGS: tuple[Flag, ...] = (
-    Flag(
-        "sheet-not-flat",
-        "The sheet does not lie flat: its marks are off a flat page.",
-        "Lengths and slopes vary a little from place to place.",
-        f"Take the picture again: {ADVICE}.",
-    ),
-    Flag(
-        "sheet-shadow",
-        "A strong shadow lies on the sheet.",
-        "Faint strokes in it may be missed.",
-        "Light the sheet evenly, from the side.",
-    ),
-    Flag(
-        "sheet-glare",
-        "Part of the sheet is washed out by a reflection.",
-        "Strokes in it may be missing.",
-        "Turn the flash off and light the sheet from the side.",
-    ),
-    Flag(
-        "sheet-marks-hidden",
-        "Some of the sheet's square marks are covered, cut off or smudged.",
-        "The scale rests on fewer marks; its uncertainty says so.",
-        "Keep all the square marks in view.",
-    ),
-    Flag(
-        "sheet-print-unchecked",
-        "The sheet's 100 mm bar was not measured.",
-        "Millimetres assume a print at full size; printed 'fit to page' they are 3 to 6 % too large.",
-        "Lay a ruler on the bar and give what it shows with --bar-mm.",
-    ),
-    Flag(
-        "sheet-print-size",
-        "The scan's resolution says the sheet was not printed at full size.",
-        "Millimetres assume a print at full size and are probably wrong by the difference.",
-        "Lay a ruler on the bar and give what it shows with --bar-mm.",
-    ),
-    Flag(
-        "sheet-code-unread",
-        "The square code could not be read; text and ruling are as given.",
-        "If they were given wrongly, so is everything that rests on them.",
-        "Keep the square code in view and uncovered.",
-    ),
-)
-"""Every flag a reading may carry."""
 
 
 def read_sheet(

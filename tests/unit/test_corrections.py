@@ -112,10 +112,10 @@ def test_record_keeps_both_versions_and_who(result):
 
 
 def test_a_corrected_record_can_be_made_again(result):
-    again = measure_again(load(to_json(result.record)), result.page)
+    again = measure_again(load(to_json(result.record)), result.pages)
     assert again.record.measures == result.record.measures
     with pytest.raises(UsageError, match="not the page the record was made from"):
-        measure_again(result.record, replace(result.page, sha256="1" * 64))
+        measure_again(result.record, [replace(result.pages[0], sha256="1" * 64)])
 
 
 @pytest.mark.parametrize(

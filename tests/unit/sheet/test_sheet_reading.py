@@ -8,11 +8,10 @@ import pytest
 from conftest import PX_PER_MM, Printed
 
 from handwriting.errors import SheetError, TextMismatchError, UsageError
-from handwriting.flags import Flag
 from handwriting.sheet.layout import SheetCode
 from handwriting.sheet.passages import find_passage
 from handwriting.sheet.photographs import View, photograph, random_view
-from handwriting.sheet.reading import SHEET_FLAGS, check_pages, read_sheet
+from handwriting.sheet.reading import check_pages, read_sheet
 
 
 def places(layout):
@@ -245,14 +244,6 @@ def test_pages_are_put_in_order_and_mixtures_refused(portrait, landscape):
     ):
         with pytest.raises(SheetError, match=message):
             check_pages(pages)
-
-
-def test_every_flag_explains_itself():
-    codes = [flag.code for flag in SHEET_FLAGS]
-    assert len(set(codes)) == len(codes)
-    for flag in SHEET_FLAGS:
-        assert isinstance(flag, Flag)
-        assert all(text.endswith(".") for text in (flag.meaning, flag.effect, flag.advice))
 
 
 def test_code_type_is_what_the_layout_was_planned_with(portrait):
