@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from handwriting.commands import batch, compare, correct, desk, page, reference, sheets, store
+from handwriting.commands import agree, batch, compare, correct, desk, page, reference, sheets, store
 from handwriting.errors import HandwritingError
 
 if TYPE_CHECKING:
@@ -33,6 +33,7 @@ for _command in (
     correct.correct,
     batch.batch,
     batch.merge,
+    agree.agree,
     store.keep,
     compare.compare,
     compare.repeats,

@@ -116,13 +116,13 @@ class StoreError(HandwritingError):
 
 
 class ManifestError(HandwritingError):
-    """The manifest of a study has faults: all of them, each with row and column, in `faults`."""
+    """A manifest or a table of ratings has faults: all of them, each with row and column, in `faults`."""
 
     exit_code = 33
 
     def __init__(self, faults: tuple[tuple[int, str, str, str], ...], *, where: str = "") -> None:
         number = "one fault" if len(faults) == 1 else f"{len(faults)} faults"
-        super().__init__(f"the manifest has {number}", where=where, fix="Mend the manifest and start again")
+        super().__init__(f"the table has {number}", where=where, fix="Mend it and start again")
         self.faults = faults
 
     def __reduce__(self) -> tuple[object, ...]:

@@ -24,6 +24,7 @@ from handwriting.batch.tables import read_record
 from handwriting.report.write import write_files
 
 NAME = "gallery.html"
+_DOUBTFUL = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,13 +71,16 @@ def _page(sample: Sample, outcome: Outcome, study: Path) -> _Page:
     document = read_record(study, outcome)
     sure, known = sureness(document)
     missing = [key for key, q in document["measures"].items() if "why" in q]
-    words = [w for line in document["lines"] for w in line["words"]]
+    # Numbers of words are those of the page as found, which is what corrections speak of.
+    words = [w for line in (document.get("as_found") or document)["lines"] for w in line["words"]]
+    doubtful = sorted((w for w in words if w["confidence"] is not None), key=lambda w: w["confidence"])[:_DOUBTFUL]
     facts = [
         *who,
         ("Found", f"{len(document['lines'])} lines, {len(words)} words"),
+        ("Confidence of words", f"{sum(known) / len(known):.2f} on the mean" if known else ""),
         (
-            "Confidence of words",
-            f"{sum(known) / len(known):.2f} on the mean, {min(known):.2f} the least" if known else "",
+            "Least sure",
+            "; ".join(f"word {w['number']} {w['text'] or w['state']} {w['confidence']:.2f}" for w in doubtful),
         ),
         ("Not made", f"{len(missing)} of {len(document['measures'])} measures" if missing else ""),
         ("Flags", ", ".join(f["code"] for f in document["flags"])),
