@@ -62,7 +62,8 @@ def line_bootstrap(
         distribution with a - 1 degrees of freedom; never narrower than independent marks would give (jackknife over
         marks, normal), because the marks of a line are alike, not the opposite. A spread is treated on its logarithm,
         its bias (the bootstrap's own estimate) taken off, the larger of the bootstrap and jackknife errors used, and
-        the interval given the skew of a chi-square with that error. ``percentile``; ``expanded`` (percentiles moved out for few lines); ``bca``;
+        the interval given the skew of a chi-square with that error.
+        ``percentile``; ``expanded`` (percentiles moved out for few lines); ``bca``;
         ``bootstrap-t`` (studentised by the jackknife over lines).
 
     Returns

@@ -105,7 +105,7 @@ def _one_kind(
     value = mean.value(marks)
     interval = line_bootstrap(groups, mean, seed=SEED)
     x_height = _x_height(evidence)
-    shared = COMMON[keys[0]].of(value, joined=evidence.letters.joined)
+    shared = math.hypot(COMMON[keys[0]].of(value, joined=evidence.letters.joined), _unsure(marks, kind, value, 1) / n)
     in_heights = (
         interval
         if isinstance(interval, NotMeasured)
@@ -136,8 +136,11 @@ def _cv(
             "few-words" if name == "word" else "few-letters",
             f"fewer than {LEAST_SPREAD} gaps between {name}s: too few for their spread",
         )
-    value = statistic.value(np.concatenate(groups))
-    shared = COMMON[f"{name}_space_cv"].of(value, joined=evidence.letters.joined)
+    marks = np.concatenate(groups)
+    value, mean = statistic.value(marks), KINDS[name][0].value(marks)
+    # The variance's error over twice the value is the SD's.
+    unsure = _unsure(marks, 1.0 if name == "word" else 0.0, mean, 2) / (2 * n * mean**2 * max(value, 1e-9))
+    shared = math.hypot(COMMON[f"{name}_space_cv"].of(value, joined=evidence.letters.joined), unsure)
     return plain(value, "1", line_bootstrap(groups, statistic, seed=SEED), n, flags, shared=shared, least=0.0)
 
 
@@ -161,6 +164,16 @@ def _overlap(groups: list[FloatArray], n: int, flags: tuple[str, ...]) -> Quanti
     share = wilson(value * rarer, rarer)
     low, high = max(0.0, min(interval.low, share.low)), min(1.0, max(interval.high, share.high))
     return plain(value, "1", Interval(low, high, max(interval.se, share.se)), n, flags)
+
+
+def _unsure(marks: FloatArray, kind: float, mean: float, power: int) -> float:
+    """Return what the gaps of either kind would move a sum of powers about the mean by, were all taken for the wrong.
+
+    The mixture's chances are wrong together where the kinds are not shaped as it takes them to be, so this is an error
+    that all gaps share and not one that falls afresh on each.
+    """
+    share = _share(marks, kind)
+    return float(np.minimum(share, 1 - share) @ np.abs(marks[:, 0] - mean) ** power)
 
 
 def _share(marks: FloatArray, kind: float) -> FloatArray:

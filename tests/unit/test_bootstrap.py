@@ -115,7 +115,7 @@ def test_a_page_takes_milliseconds():
 @pytest.mark.parametrize("lines", [4, 8, 15])
 @pytest.mark.parametrize(("name", "true"), [("MEAN", 1.0), ("SD", 0.2), ("CV", 0.2), ("MEDIAN", 1.0)])
 def test_default_interval_covers(lines, name, true):
-    """95 % intervals hold the writer's value on 92 to 98 % of pages (500 pages; +/- 2 % by chance); four lines: 99 %."""
+    """95 % intervals hold the writer's value on 92 to 98 % of pages (500 pages, 2 % by chance); of four lines, 99 %."""
     rng = np.random.default_rng(100 + lines)
     hits = 0
     for _ in range(500):
