@@ -39,8 +39,8 @@ _SHORT = 700
 _SIZES = (1.0, 0.75, 0.6, 0.45)
 # Nats a sign that a page of another text loses at least, seen on drawn and copied pages laid against wrong texts.
 _CHANCE = 3.5
-# Below this fit ink and text are strangers; wrong texts gave at most 0.03 on whole pages, right ones 0.29 and more.
-LEAST_FIT = 0.12
+# Below this fit ink and text are strangers: wrong texts gave at most 0.08 on whole scans, right ones 0.34 and more.
+LEAST_FIT = 0.15
 
 
 def align(ink: Ink, lines: Lines, text: str, reader: Recogniser) -> Alignment:

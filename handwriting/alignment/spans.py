@@ -127,8 +127,8 @@ def share_out(view: LineView, lines: Lines, cuts: FloatArray, chosen: NDArray[np
     number = np.searchsorted(cuts, view.upright[chosen])
     piece = lines.pieces.piece[view.pixels[chosen]]
     names, inverse, size = np.unique(piece, return_inverse=True, return_counts=True)
-    counts = np.zeros((len(names), len(cuts) + 1))
-    np.add.at(counts, (inverse, number), 1)
+    stretches = len(cuts) + 1
+    counts = np.bincount(inverse * stretches + number, minlength=len(names) * stretches).reshape(-1, stretches)
     most = counts.argmax(1)
     whole = counts[np.arange(len(names)), most] >= _NEARLY_ALL * size
     return np.where(whole[inverse], most[inverse], number)

@@ -137,7 +137,8 @@ def _in_order(labelling, text):
     if [k for k in runs if k is not None] != list(range(len(text))):
         return False
     return all(
-        not (a is not None and b is not None and text[a].lower() == text[b].lower()) for a, b in itertools.pairwise(runs)
+        not (a is not None and b is not None and text[a].lower() == text[b].lower())
+        for a, b in itertools.pairwise(runs)
     )
 
 

@@ -25,7 +25,9 @@ def walk(read, text=TEXT):
     """Return the words of the path: text words as they are, `+` for an added one, the sign for a struck run."""
     evidence, expected = frames(read), expect(text)
     costs = Costs()
-    path = find_path(score_frames(evidence.signs, evidence.parting, evidence.crossing, expected, costs), expected, costs)
+    path = find_path(
+        score_frames(evidence.signs, evidence.parting, evidence.crossing, expected, costs), expected, costs
+    )
     spans = spans_of(path, evidence, expected)
     names = {ADDED: "+", STRUCK: CROSSED_OUT}
     return [expected.words[s.word].text if s.kind == LETTER else names[s.kind] for s in spans]
@@ -149,7 +151,7 @@ def test_nothing_written_reaches_nothing():
 def test_wrong_text_is_refused_with_its_score():
     made = tally([word(0, "written", 3)], expect("One"), np.empty(0, np.int32), LEAST_FIT - 0.01)
     assert isinstance(made, Alignment)
-    with pytest.raises(TextMismatchError, match="agree to 11 of 100, at least 12") as caught:
+    with pytest.raises(TextMismatchError, match="agree to 14 of 100, at least 15") as caught:
         check_fit(made, "page.png")
     assert caught.value.exit_code == 21
     check_fit(tally([], expect("One"), np.empty(0, np.int32), LEAST_FIT), "page.png")
