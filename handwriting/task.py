@@ -38,8 +38,7 @@ _CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
 _NAME_LIKE = re.compile(r"[A-Z][a-z]+[-_]?[A-Z][a-z]+")
 _AGE = re.compile(r"(\d{1,3}):(\d{1,2})")
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
-_TITLED = re.compile(r"\b(Mr|Mrs|Ms|Miss|Mx|Dr|Prof|Sir|Mme|Mlle|Herr|Frau)\b")
-_SPOKEN_LIMIT = 400
+_NAMED = re.compile(r"\b(Mr|Mrs|Ms|Miss|Mx|Dr|Prof|Sir|Mme|Mlle|Herr|Frau)\b|\b[A-Z][a-z]+[ -][A-Z][a-z]+")
 _FREE = re.compile(r"[^\W_][\w .,;:()/'+×-]*")
 
 
@@ -94,10 +93,8 @@ class Task:
         Short free text.
     effort : int or None
         The writer's own rating of effort, 0 (none) to 10.
-    supervised : str
-        Who sat with the writer: a role, never a name.
-    said : str
-        What the writer said about the writing, in the writer's own words.
+    supervised, said : str
+        Who sat by, a role and never a name; what the writer said about it, word for word.
     """
 
     text: str = ""
@@ -142,8 +139,7 @@ class Task:
         """Return the task that a record holds: the reverse of `as_dict`."""
         known = {name: fields[name] for name in cls.__dataclass_fields__ if name in fields}
         reached, day = known.get("reached"), known.get("date")
-        known["reached"] = None if reached is None else Word(**reached)
-        known["date"] = None if day is None else dt.date.fromisoformat(day)
+        known |= {"reached": reached and Word(**reached), "date": day and dt.date.fromisoformat(day)}
         return cls(**known)
 
 
@@ -356,8 +352,7 @@ def read_number(given: str | float, where: str, low: float, high: float, unit: s
 
 
 def _whole(given: str | float, where: str, low: int, high: int, unit: str) -> int:
-    value = read_number(given, where, low, high, unit)
-    if value != int(value):
+    if (value := read_number(given, where, low, high, unit)) != int(value):
         raise UsageError(f"{value:g} is not a whole number", where=where, fix=f"Give a whole number of {unit}.")
     return int(value)
 
@@ -371,26 +366,24 @@ def _choice(given: str, where: str, choices: tuple[str, ...]) -> str:
 
 def _free(given: str, where: str) -> str:
     bare = unicodedata.normalize("NFC", " ".join(given.split()))
-    if len(bare) > 60 or not _FREE.fullmatch(bare):
-        fix = "Use up to 60 letters, digits and plain punctuation, starting with a letter or digit."
-        raise UsageError(f"'{given[:70]}' cannot be used here", where=where, fix=fix)
-    return bare
+    if len(bare) <= 60 and _FREE.fullmatch(bare):
+        return bare
+    fix = "Use up to 60 letters, digits and plain punctuation, starting with a letter or digit."
+    raise UsageError(f"'{given[:70]}' cannot be used here", where=where, fix=fix)
 
 
 def read_role(given: str, where: str = "--supervised") -> str:
     """Return a person's role, such as ``class teacher``; anything that looks like a name is refused."""
-    role = _free(given, where)
-    if _TITLED.search(role) or re.search(r"\b[A-Z][a-z]+[ -][A-Z][a-z]+", role):
-        fix = "Give a role in small letters, such as class teacher, or initials."
+    role, fix = _free(given, where), "Give a role in small letters, such as class teacher, or initials."
+    if _NAMED.search(role):
         raise UsageError("this looks like a name, and records keep no names", where=where, fix=fix)
     return role
 
 
 def _spoken(given: str, where: str) -> str:
     bare = unicodedata.normalize("NFC", " ".join(given.split()))
-    if len(bare) > _SPOKEN_LIMIT or any(unicodedata.category(c)[0] == "C" for c in bare):
-        fix = f"Write up to {_SPOKEN_LIMIT} characters of plain text, without names."
-        raise UsageError("these words cannot be used here", where=where, fix=fix)
+    if len(bare) > 400 or any(unicodedata.category(c)[0] == "C" for c in bare):
+        raise UsageError("these words cannot be used", where=where, fix="Write up to 400 characters of plain text.")
     return bare
 
 
