@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import multiprocessing
-import os
 import queue
-import shutil
 import threading
 import time
 from dataclasses import dataclass, field
@@ -206,21 +204,13 @@ class Jobs:
 
     def _siblings(self, state: State, count: int) -> None:
         """Make a page in hand of every further page of a file."""
-        self._desk.change(state.id, count=count)
-        original = self._desk.place(state.id) / "original"
+        first = self._desk.change(state.id, count=count)
         for number in range(2, count + 1):
-            further = self._desk.take(None, state.name, state.asked, number=number, count=count)
             try:
-                target = self._desk.place(further.id) / "original"
-                try:
-                    os.link(original, target)
-                except OSError:  # a disk without links
-                    shutil.copyfile(original, target)
+                further = self._desk.take_further(first, number)
             except OSError as error:
-                self._desk.remove(further.id)
-                raise OutputError(
-                    "the file's further pages could not be stored", fix="Make room on the disk."
-                ) from error
+                fix = "Make room on the disk."
+                raise OutputError("the file's further pages could not be stored", fix=fix) from error
             self.measure(further, at_hand=False)
 
     def status(self, state: State) -> dict[str, Any]:

@@ -54,6 +54,7 @@ def routes(room: Room) -> list[Route]:
         show("/work/{id}/view.json", room, view_json),
         show("/work/{id}/picture.jpg", room, picture),
         show("/work/{id}/report", room, report),
+        show("/work/{id}/report.pdf", room, report_pdf),
         show("/work/{id}/files/{name}", room, download),
         change("/work/{id}/asked", room, asked),
         change("/work/{id}/again", room, again),
@@ -193,7 +194,7 @@ def picture(room: Room, request: Request) -> Response:
     return Response(_file(room, found(room, request), "picture.jpg"), media_type="image/jpeg")
 
 
-def record(room: Room, state: State) -> Record:
+def record_of(room: Room, state: State) -> Record:
     """Return a page's record as it stands."""
     return load(_file(room, state, "record.json").decode("utf-8"), where="the page's record")
 
@@ -217,7 +218,15 @@ def report(room: Room, request: Request) -> Response:
     from handwriting.report.html import render_html
 
     state = found(room, request)
-    return report_page(render_html(record(room, state), pixels(room, state)))
+    return report_page(render_html(record_of(room, state), pixels(room, state)))
+
+
+def report_pdf(room: Room, request: Request) -> Response:
+    """Return the report as PDF."""
+    from handwriting.report.pdf import page_pdf
+
+    state = found(room, request)
+    return attached(page_pdf(record_of(room, state), pixels(room, state)), "application/pdf", "report.pdf")
 
 
 def report_page(html: str) -> Response:
@@ -241,11 +250,11 @@ def download(room: Room, request: Request) -> Response:
     if name == "record.json":
         content, kind = _file(room, state, name), "application/json"
     elif name == "measures.csv":
-        content, kind = measures_csv(record(room, state)).encode("utf-8-sig"), "text/csv"
+        content, kind = measures_csv(record_of(room, state)).encode("utf-8-sig"), "text/csv"
     elif name == "overlay.png":
-        content, kind = png(overlay(record(room, state), pixels(room, state))), "image/png"
+        content, kind = png(overlay(record_of(room, state), pixels(room, state))), "image/png"
     elif name == "report.html":
-        content, kind = render_html(record(room, state), pixels(room, state)).encode(), "text/html"
+        content, kind = render_html(record_of(room, state), pixels(room, state)).encode(), "text/html"
     else:
         raise HTTPException(404)
     return attached(content, kind, name)

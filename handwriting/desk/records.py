@@ -12,21 +12,26 @@ from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+import handwriting
 from handwriting.desk import forms
-from handwriting.desk.pages import attached, decoded, found, record, report_page
+from handwriting.desk.pages import attached, decoded, found, record_of, report_page
 from handwriting.desk.server import Room, change, see, show
 from handwriting.desk.view import said
 from handwriting.errors import UsageError
+from handwriting.history import History, history
+from handwriting.record import Record
 from handwriting.store import SampleRow, Store, default_path, open_store
 from handwriting.task import read_code, read_date
 
 T = TypeVar("T")
+SOFTWARE = f"handwriting {handwriting.__version__}"
 
 
 class Records:
@@ -70,6 +75,9 @@ def routes(room: Room) -> list[Route]:
         change("/records/pupil/{code}/erase", room, erase),
         show("/records/{number:int}", room, sample),
         show("/records/{number:int}/report", room, report),
+        show("/records/{number:int}/report.pdf", room, report_pdf),
+        show("/records/pupil/{code}/compare", room, compared),
+        show("/records/pupil/{code}/compare/{name}", room, comparison_file),
         change("/records/{number:int}/erase", room, erase_one),
     ]
 
@@ -89,7 +97,7 @@ def keep(room: Room, request: Request, form: FormData) -> Response:
         forms.check(state.asked)
         room.jobs.correct(state)
     room.desk.remember(room.desk.defaults(), by=by)
-    now = record(room, state)
+    now = record_of(room, state)
     if state.kept:
         number = int(state.kept)
         room.records.do(lambda store: store.correct(number, now, by=by))
@@ -175,11 +183,61 @@ def report(room: Room, request: Request) -> Response:
     """Show a kept record's report."""
     from handwriting.report.html import render_html
 
-    row = _row(room, request)
-    held, picture = room.records.do(lambda s: (s.record(row.number), s.picture(row.number)))
+    return report_page(render_html(*_held(room, _row(room, request))))
+
+
+def _held(room: Room, row: SampleRow) -> tuple[Record, NDArray[np.uint8]]:
+    """Return a kept record and its picture, plain paper where none was kept."""
+    record, picture = room.records.do(lambda s: (s.record(row.number), s.picture(row.number)))
     if picture is None:
-        picture = np.full((held.page.frame_height_px, held.page.frame_width_px), 255, np.uint8)
-    return report_page(render_html(held, picture))
+        picture = np.full((record.page.frame_height_px, record.page.frame_width_px), 255, np.uint8)
+    return record, picture
+
+
+def report_pdf(room: Room, request: Request) -> Response:
+    """Return a kept record's report as PDF."""
+    from handwriting.report.pdf import page_pdf
+
+    row = _row(room, request)
+    return attached(page_pdf(*_held(room, row)), "application/pdf", f"{row.code}-{row.date}.pdf")
+
+
+def _history(room: Room, request: Request) -> History:
+    """Return a pupil's history between the days asked for."""
+    code = _code(request)
+    if code not in {r.code for r in _rows(room)}:
+        raise HTTPException(404)
+    days = {}
+    for name in ("before", "after"):
+        given = request.query_params.get(name, "").strip()
+        days[name] = read_date(given) if given else None
+    samples, repeats, again = room.records.do(lambda s: (s.samples(code), s.repeats(), s.scanned_again()))
+    return history(samples, repeats, again, before=days["before"], after=days["after"])
+
+
+def compared(room: Room, request: Request) -> Response:
+    """Show a pupil's comparison: change against measurement error."""
+    from handwriting.report.compare import render_comparison
+    from handwriting.report.compared import view
+    from handwriting.report.words import catalogue
+
+    shown = view(_history(room, request), catalogue(), software=SOFTWARE)
+    return report_page(render_comparison(shown, catalogue()))
+
+
+def comparison_file(room: Room, request: Request) -> Response:
+    """Return a pupil's comparison as a file."""
+    from handwriting.report.compare import comparison_csv
+    from handwriting.report.compared import view
+    from handwriting.report.pdf import comparison_pdf
+    from handwriting.report.words import catalogue
+
+    name, told, words = request.path_params["name"], _history(room, request), catalogue()
+    if name == "compare.pdf":
+        return attached(comparison_pdf(view(told, words, software=SOFTWARE), words), "application/pdf", name)
+    if name == "compare.csv":
+        return attached(comparison_csv(told, words).encode("utf-8-sig"), "text/csv", name)
+    raise HTTPException(404)
 
 
 def export(room: Room, request: Request, form: FormData) -> Response:

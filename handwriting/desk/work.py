@@ -134,21 +134,29 @@ class Desk:
             raise KeyError(work)
         return self._work / work
 
-    def take(
-        self, source: IO[bytes] | None, name: str, asked: dict[str, str], *, number: int = 1, count: int = 1
-    ) -> State:
-        """Make a page in hand from a file; without `source` the folder alone."""
-        state = State(
-            secrets.token_hex(10), dt.datetime.now().astimezone().isoformat("T", "seconds"), name, number, count, asked
-        )
+    def take(self, source: IO[bytes], name: str, asked: dict[str, str]) -> State:
+        """Make a page in hand from a file."""
+        state = State(secrets.token_hex(10), _now(), name, asked=asked)
         place = self._work / state.id
         place.mkdir(mode=0o700)
-        if source is not None:
-            with (place / "original.part").open("xb") as target:
-                shutil.copyfileobj(source, target, 1 << 20)
-                target.flush()
-                os.fsync(target.fileno())
-            (place / "original.part").replace(place / "original")
+        with open(place / "original.part", "xb", opener=_private) as target:
+            shutil.copyfileobj(source, target, 1 << 20)
+            target.flush()
+            os.fsync(target.fileno())
+        (place / "original.part").replace(place / "original")
+        self.save(state)
+        return state
+
+    def take_further(self, first: State, number: int) -> State:
+        """Make a page in hand of a further page of a file whose first page is in hand."""
+        state = State(secrets.token_hex(10), _now(), first.name, number, first.count, first.id, first.asked)
+        place = self._work / state.id
+        place.mkdir(mode=0o700)
+        original = self.place(first.id) / "original"
+        try:
+            os.link(original, place / "original")
+        except OSError:  # a disk without links
+            shutil.copyfile(original, place / "original")
         self.save(state)
         return state
 
@@ -192,6 +200,14 @@ class Desk:
         """Keep what the next sample is likely to share: nothing of one pupil, nothing of one page."""
         kept = {k: v for k, v in asked.items() if k in REMEMBERED and v}
         write_json(self.folder / "form.json", {**kept, "by": by or self.defaults().get("by", "")})
+
+
+def _private(path: str, flags: int) -> int:
+    return os.open(path, flags, 0o600)
+
+
+def _now() -> str:
+    return dt.datetime.now().astimezone().isoformat("T", "seconds")
 
 
 # What the next sample is likely to share with this one.

@@ -153,7 +153,9 @@ export class Eye {
     if (this.busy.stop) return;
     const [x, y] = this.place(event);
     const at = this.wordAt(x, y);
-    this.choose(at ? { ...at, letter: this.letterAt(at.word, x, y) } : null, false);
+    // A word first; pressed again, the letter in it.
+    const again = at && this.chosen?.word.number === at.word.number;
+    this.choose(at ? { ...at, letter: again ? this.letterAt(at.word, x, y) : -1 } : null, false);
   }
 
   /**
