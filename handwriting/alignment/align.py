@@ -8,7 +8,7 @@ from difflib import SequenceMatcher
 import numpy as np
 from numpy.typing import NDArray
 
-from handwriting.alignment.confidence import Doubt, confidence
+from handwriting.alignment.confidence import word_confidence
 from handwriting.alignment.evidence import Evidence, gather
 from handwriting.alignment.expected import Expected, expect, is_letter
 from handwriting.alignment.letters import lay, place_letters
@@ -41,6 +41,10 @@ _SIZES = (1.0, 0.75, 0.6, 0.45)
 _CHANCE = 3.5
 # Below this fit ink and text are strangers: wrong texts gave at most 0.08 on whole scans, right ones 0.34 and more.
 LEAST_FIT = 0.15
+# A second writing is taken for the word itself when its chance of being spelt right is greater by this.
+_PLAINLY = 0.3
+# A word with this share of its signs struck out is crossed out, whatever stands under it.
+_CROSSED = 0.5
 
 
 def align(ink: Ink, lines: Lines, text: str, reader: Recogniser) -> Alignment:
@@ -112,17 +116,28 @@ def _aligned(evidence: Evidence, path: Path, expected: Expected, ink: Ink, lines
     chance = iter(chances(known))
     spelt = [1.0 if s is None else next(chance) for s in spellings]
     word = np.full(len(lines.line), -1, np.int32)
-    words: list[WrittenWord] = []
-    done: set[int] = set()
-    for cut, spelling, sure in zip(cuts, spellings, spelt, strict=True):
-        word[evidence.views[cut.span.line].pixels[cut.chosen]] = len(words)
-        made = _word(cut, evidence, (spelling, sure), expected, lines, ink.stroke_px)
-        if made.index is not None:
-            if cut.span.word in done:
-                made = replace(made, state="repeated")
-            done.add(cut.span.word)
-        words.append(made)
+    words = []
+    for number, (cut, spelling, sure) in enumerate(zip(cuts, spellings, spelt, strict=True)):
+        word[evidence.views[cut.span.line].pixels[cut.chosen]] = number
+        words.append(_word(cut, evidence, (spelling, sure), expected, lines, ink.stroke_px))
+    words = _once(words, spelt)
     return tally(words, expected, word, _fit(evidence, path))
+
+
+def _once(words: list[WrittenWord], spelt: list[float]) -> list[WrittenWord]:
+    """Of several writings of one word of the text let the best fitting be the one, the first of equals."""
+    best: dict[int, int] = {}
+    for number, word in enumerate(words):
+        if word.index is not None:
+            before = best.setdefault(word.index, number)
+            if spelt[number] > spelt[before] + _PLAINLY:
+                best[word.index] = number
+    return [
+        w
+        if w.index is None or best[w.index] == number
+        else replace(w, state="repeated", confidence=word_confidence("repeated", spelt[number]))
+        for number, w in enumerate(words)
+    ]
 
 
 def _spelling(cut: _Cut, folded: NDArray[np.float64], expected: Expected) -> Spelling | None:
@@ -165,24 +180,23 @@ def _word(
     frames = evidence.signs[cut.start : cut.stop]
     best = frames.argmax(1)
     crossed = float((best == INDEX[CROSSED_OUT]).sum() / max(1, (best > 0).sum()))
-    ends = [evidence.parting[max(cut.start - 1, 0) : span.first].max(initial=0.0)]
-    ends.append(evidence.parting[span.last + 1 : cut.stop + 1].max(initial=0.0))
-    doubt = Doubt(crossed=crossed, parted=float(min(ends)))
     if span.kind != LETTER:
         seen = decode(collapse(best)).strip()
-        struck = span.kind == STRUCK or crossed > 0.3
+        struck = span.kind == STRUCK or crossed > _CROSSED
         state = "crossed-out?" if struck else "added"
         letters = _guessed(box.width, lines.lines[view.line].x_height) if struck else sum(map(is_letter, seen))
-        return WrittenWord(view.line, box, state, None, None, seen, letters, (), confidence(state, doubt))
+        return WrittenWord(view.line, box, state, None, None, seen, letters, (), word_confidence(state, 1.0))
     word = expected.words[span.word]
+    if crossed > _CROSSED:
+        sure_of = word_confidence("crossed-out?", 1.0)
+        return WrittenWord(view.line, box, "crossed-out?", word.text, None, "", word.letters, (), sure_of)
     spelling, sure = spelt
-    doubt = replace(doubt, spelt=sure, lack=0.0 if spelling is None else spelling.lack)
     state = "written" if sure >= 0.5 or spelling is None else "misspelt?"
     seen = plain_letters(word.signs) if state == "written" or spelling is None else spelling.letters
     text, at = _signs(cut, evidence, expected, state, seen)
     placed = place_letters(evidence, view, lines, cut.chosen, text, at, stroke_px)
     count = word.letters if state == "written" else sum(map(is_letter, seen))
-    return WrittenWord(view.line, box, state, word.text, span.word, seen, count, placed, confidence(state, doubt))
+    return WrittenWord(view.line, box, state, word.text, span.word, seen, count, placed, word_confidence(state, sure))
 
 
 def _signs(cut: _Cut, evidence: Evidence, expected: Expected, state: str, seen: str) -> tuple[str, list[int]]:

@@ -1,40 +1,36 @@
-"""How sure the alignment may be of a word, from the evidence for it; set so that what is said comes true as often."""
+"""How sure the alignment may be of a word and a letter; set so that what is said comes true as often.
+
+The shares are those found right on drawn pages with known slips (`tests/benchmarks/alignment.py` prints the reliability
+error: how far stated confidence and share right differ).
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
+# Share of the words of each state that were right, for states not weighed by their spelling.
+_RIGHT = {"repeated": 0.85, "added": 0.92, "crossed-out?": 0.97}
+# Nothing is surer than this, or less sure than its rest.
+_MOST = 0.99
+# A letter whose word is known is right this often even where the reader does not see it, and this often where it does.
+_UNSEEN, _SEEN = 0.83, 0.98
 
-@dataclass(frozen=True, slots=True)
-class Doubt:
-    """What speaks for and against a word.
 
-    Attributes
+def word_confidence(state: str, spelt: float) -> float:
+    """Return the chance that a word and its state are right.
+
+    Parameters
     ----------
-    lack : float
-        How much likelier its ink is freely read than as the expected word, nats a letter.
+    state : str
+        One of `result.STATES`.
     spelt : float
-        Chance of the expected spelling.
-    parted : float
-        The less certain of the gaps at its two ends, chance that it parts words.
-    crossed : float
-        Share of its signs that look struck out.
-    letters : int
+        Chance that it is spelt as expected, see `spelling.chances`.
     """
-
-    lack: float = 0.0
-    spelt: float = 1.0
-    parted: float = 1.0
-    crossed: float = 0.0
-    letters: int = 0
+    if state in _RIGHT:
+        return _RIGHT[state]
+    return float(np.clip(spelt if state == "written" else 1 - spelt, 1 - _MOST, _MOST))
 
 
-def confidence(state: str, doubt: Doubt) -> float:
-    """Return the chance that a word and its state are right."""
-    if state == "written":
-        return float(np.clip(doubt.spelt, 0.02, 0.99))
-    if state == "misspelt?":
-        return float(np.clip(1 - doubt.spelt, 0.02, 0.99))
-    return 0.8
+def letter_confidence(seen: float) -> float:
+    """Return the chance that a letter and its place are right, `seen` being the reader's own probability for it."""
+    return _UNSEEN + (_SEEN - _UNSEEN) * seen

@@ -7,6 +7,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from handwriting.alignment.confidence import letter_confidence
 from handwriting.alignment.evidence import Evidence, LineView
 from handwriting.alignment.expected import likeness
 from handwriting.alignment.result import WrittenLetter
@@ -103,7 +104,7 @@ def place_letters(
         mine = chosen[number == i]
         if len(mine):
             sure = float(np.exp((evidence.signs[frames[i], classes[i]] - prices[i]).max()))
-            out.append(WrittenLetter(sign, box_of(lines, view.pixels[mine]), sure))
+            out.append(WrittenLetter(sign, box_of(lines, view.pixels[mine]), letter_confidence(sure)))
     return tuple(out)
 
 

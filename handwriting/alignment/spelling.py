@@ -148,7 +148,8 @@ def _slips(expected: str, other: str) -> int:
     """Return 0 for the same word, 1 where one slip makes the one of the other, else 2."""
     if expected == other:
         return 0
-    start = next((i for i, (a, b) in enumerate(zip(expected, other, strict=False)) if a != b), min(len(expected), len(other)))
+    least = min(len(expected), len(other))
+    start = next((i for i in range(least) if expected[i] != other[i]), least)
     a, b = expected[start:], other[start:]
     swapped = len(a) > 1 and a[:2] == b[1::-1] and a[2:] == b[2:]
     return 1 if swapped or a[1:] in (b, b[1:]) or a == b[1:] else 2
