@@ -34,6 +34,7 @@ for _command in (
     batch.batch,
     batch.merge,
     agree.agree,
+    agree.check_study,
     store.keep,
     compare.compare,
     compare.repeats,

@@ -129,12 +129,12 @@ def _one(name: str, tool: Readings, raters: Readings, *, ordinal: bool) -> Compa
         if group is not None:
             groups.append(group)
     if own:
-        mean = _mean(first)
-        columns = {"tool": {s: v for (s, _, _), v in own.items()}, "mean of raters": mean}
-        group = _group("tool with the mean of the raters", columns)
+        other = who[0] if len(who) == 1 else "mean of raters"
+        columns = {"tool": {s: v for (s, _, _), v in own.items()}, other: _mean(first)}
+        group = _group(f"tool with {'the ' if len(who) > 1 else ''}{other}", columns)
         if group is not None:
             groups.append(group)
-        pairs.append(_pair("tool", "mean of raters", columns))
+        pairs.append(_pair("tool", other, columns))
         if len(who) > 1:
             pairs += [_pair("tool", r, {"tool": columns["tool"], r: first[r]}) for r in who]
             every = _group("tool as one more rater", {"tool": columns["tool"], **first})

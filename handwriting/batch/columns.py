@@ -47,6 +47,7 @@ _SAMPLE_HEAD = (
     _text("outcome", "measured, or refused (then failures has the reason)"),
     _text("sha256", "Fingerprint of the file measured"),
     Column("text_letters", "whole", "letters", "Letters of the text that was to be copied"),
+    _text("text_sha256", "Fingerprint of that text (UTF-8): the same for the same text"),
     Column("seconds", "number", "s", ASKED["seconds"]),
     Column("letters_counted", "whole", "letters", ASKED["letters"]),
     _text("reached", "Last word reached in the text, as it stands there"),

@@ -161,6 +161,7 @@ def _samples_row(sample: Sample, document: dict[str, Any] | None) -> Row:
         "measured" if document else "refused",
         document["page"]["sha256"] if document else None,
         count_letters(text).letters if text else None,
+        hashlib.sha256(text.encode("utf-8")).hexdigest() if text else None,
         task.seconds,
         task.letters,
         task.reached.text if task.reached else None,

@@ -33,3 +33,31 @@ def agree(
         raise
     written = write_agreement(found, out)
     typer.echo(f"{len(found)} measures compared: {written['agreement.html']}")
+
+
+def check_study(
+    study: Annotated[Path, typer.Argument(help="Folder of a study that has been run.", show_default=False)],
+    order: Annotated[str | None, typer.Option(help="Column of the manifest that gives the order of scanning.")] = None,
+) -> None:
+    """Look a study over: duplicates, mixed rulings and texts, dates, pages far from the others, scanner, drift."""
+    import csv
+    import io
+
+    from handwriting.batch.checks import Finding
+    from handwriting.batch.checks import check_study as look_over
+    from handwriting.report.table import safe
+    from handwriting.report.write import write_files
+
+    found = look_over(study, order=order)
+    text = io.StringIO()
+    table = csv.writer(text)
+    table.writerow(Finding._fields)
+    table.writerows([safe(cell) for cell in finding] for finding in found)
+    write_files(study, {"checks.csv": text.getvalue().encode("utf-8")})
+    for finding in found:
+        typer.echo(
+            f"{finding.kind}: {finding.samples + ': ' if finding.samples else ''}{finding.what}. {finding.advice}"
+        )
+    typer.echo(
+        f"{len(found)} things to look at; all are listed in {study / 'checks.csv'}" if found else "Nothing to look at."
+    )
