@@ -1,0 +1,87 @@
+"""Drawn copies with slips of every kind, laid against their text by the whole pipeline."""
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from handwriting.calibration import Given
+from handwriting.errors import TextMismatchError
+from handwriting.page import Page
+from handwriting.phantoms import PASSAGES
+from handwriting.pipeline import Options, lay_against, measure_page
+from handwriting.task import read_task
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+from alignment import Scores, add_page, copy_page, reliability_error
+
+
+def page_of(phantom, name):
+    grey = phantom.image if phantom.image.ndim == 2 else cv2.cvtColor(phantom.image, cv2.COLOR_RGB2GRAY)
+    return Page(np.asarray(grey, np.uint8), None, "0" * 64, name, "PNG")
+
+
+OPTIONS = Options(Given(dpi=300))
+
+
+@pytest.fixture(scope="module")
+def measured():
+    """Two hands: able (seed 12) and variable joined (seed 16)."""
+    made = []
+    for seed in (12, 16):
+        phantom = copy_page(seed)
+        task = read_task(text=phantom.truth.text, seconds="240")
+        made.append((phantom, measure_page(page_of(phantom, str(seed)), task, OPTIONS)))
+    return made
+
+
+def test_count_states_and_boxes(measured):
+    scores = Scores()
+    for phantom, result in measured:
+        add_page(scores, phantom.truth, result.found.alignment, each=False)
+    assert np.abs(scores.errors).max() <= 0.01
+    assert scores.f() >= 0.95
+    assert np.mean(np.array(scores.words) >= 0.75) >= 0.98
+    assert np.mean(np.array(scores.letters) >= 0.5) >= 0.9
+    assert reliability_error(scores.sure) <= 0.05
+
+
+def test_record_tells_what_was_written(measured):
+    for phantom, result in measured:
+        record, laid = result.record, result.found.alignment
+        by_tool = record.letters["counted_by_tool"]
+        assert by_tool["interval"][0] <= by_tool["written"] <= by_tool["interval"][1]
+        assert by_tool["last_word"] == phantom.truth.text.split()[-1]
+        words = [w for line in record.lines for w in line.words]
+        assert len(words) == len(laid.words) == len(result.found.words.words)
+        known = [w for w in words if w.text]
+        assert len(known) > 60
+        assert all(0 < w.confidence <= 1 for w in known)
+        first = known[0]
+        assert "".join(x.text for x in first.letters) == first.text == phantom.truth.text.split()[0]
+        rate = record.measures["letters_per_minute"]
+        assert rate.value == pytest.approx(60 * by_tool["written"] / 240)
+        assert "counted-by-tool" in rate.flags
+
+
+def test_count_by_hand_wins_and_both_are_kept(measured):
+    phantom, first = measured[0]
+    task = read_task(text=phantom.truth.text, seconds="240", letters="150")
+    record = measure_page(page_of(phantom, "12"), task, OPTIONS).record
+    assert record.measures["letters_per_minute"].value == pytest.approx(150 / 4)
+    assert "counts-differ" in record.measures["letters_per_minute"].flags
+    assert record.letters["counted_by_hand"] == 150
+    assert record.letters["counted_by_tool"] == first.record.letters["counted_by_tool"]
+
+
+def test_wrong_text_is_refused_or_set_aside(measured):
+    phantom, first = measured[0]
+    other = next(p for p in PASSAGES if p != phantom.truth.text)
+    with pytest.raises(TextMismatchError, match="not what is written") as caught:
+        lay_against(first.found, other, "page.png")
+    assert caught.value.exit_code == 21
+    bare = replace(first.found, alignment=None)
+    assert lay_against(bare, other, None).alignment is None
