@@ -86,7 +86,7 @@ def speed_chart(here: Measured, rows: Sequence[SpeedRow], words: Catalogue) -> M
     parts.append(f'<rect {place} fill="{colours.BAND}"/>')
     for mark in marks:
         parts.append(_line(across(mark), floor, across(mark), floor + 4, colours.QUIET, 1))
-        parts.append(_text(across(mark), floor + 15, f"{mark:g}", anchor="middle"))
+        parts.append(_text(across(mark), floor + 15, words.figure(f"{mark:g}"), anchor="middle"))
     parts.append(_line(_LABEL, floor, _WIDTH - _RIGHT, floor, colours.QUIET, 1))
     parts.append(_text((_LABEL + _WIDTH - _RIGHT) / 2, floor + 27, words.say("chart_axis"), anchor="middle"))
     x = across(here.value)

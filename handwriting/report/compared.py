@@ -245,7 +245,7 @@ def _technical(d: Difference, words: Catalogue) -> TechnicalRow:
     error = sdc = ""
     if d.new_page is not None:
         error = words.say("error_df", sem=significant(times * d.new_page.at(middle)), df=d.new_page.df)
-        sdc = significant(times * d.new_page.sdc(middle))
+        sdc = words.figure(significant(times * d.new_page.sdc(middle)))
     claim = words.say(f"claim_{d.claim.replace('-', '_')}")
     if d.claim == "larger" and d.together:
         claim += " " + words.say("claim_together")
@@ -256,7 +256,7 @@ def _technical(d: Difference, words: Catalogue) -> TechnicalRow:
         step + (" " + words.say("beside") if d.beside else ""),
         error,
         sdc,
-        "" if d.index is None else number(d.index, 1),
+        "" if d.index is None else words.figure(number(d.index, 1)),
         claim,
     )
 
@@ -298,7 +298,7 @@ def _repeats_counts(found: Mapping[str, RepeatsOf]) -> dict[str, int]:
 def _not_compared(told: History, words: Catalogue) -> tuple[tuple[str, str], ...]:
     reasons: dict[str, list[str]] = {}
     for one in told.comparison.not_compared:
-        why = words.say(f"not_compared_{one.reason.replace('-', '_')}", why=one.why)
+        why = words.say(f"not_compared_{one.reason.replace('-', '_')}", why=words.english(one.why))
         reasons.setdefault(why, []).append(words.measure(one.key).name)
     return tuple((sentence(why), "; ".join(names)) for why, names in reasons.items())
 
@@ -308,7 +308,7 @@ def _growth(told: History, words: Catalogue) -> list[str]:
         words.say(
             "growth_of",
             source=g.short,
-            context=g.context,
+            context=words.english(g.context),
             before=number(g.before, 0),
             after=number(g.after, 0),
             grade_before=g.grade_before,

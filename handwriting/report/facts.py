@@ -80,8 +80,9 @@ def _clock(seconds: float) -> str:
     return f"{whole // 60}:{whole % 60:02d}"
 
 
-def flag_rows(record: Record) -> list[FlagRow]:
+def flag_rows(record: Record, words: Catalogue | None = None) -> list[FlagRow]:
     """Return every note once: those of the page first, then those only a line or a measure carries."""
+    told = FLAGS if words is None else words.flags
     details: dict[str, list[str]] = {}
     for note in record.flags:
         details.setdefault(note.code, []).extend([note.detail] if note.detail else [])
@@ -93,7 +94,7 @@ def flag_rows(record: Record) -> list[FlagRow]:
             details.setdefault(code, [])
     rows: list[FlagRow] = []
     for place, (code, more) in enumerate(details.items(), start=1):
-        known = FLAGS.get(code)
+        known = told.get(code)
         meaning = known.meaning if known else sentence(spelled(code))
         detail = f" ({'; '.join(more)})" if more else ""
         effect, advice = (known.effect, known.advice) if known else ("", "")
@@ -119,9 +120,9 @@ def provenance(record: Record, words: Catalogue) -> list[tuple[str, str]]:
     counting = dict(record.letters)
     rule = counting.pop("rule", None) or software.pop("counting_rule", None)
     if rule:
-        rows.append((words.say("counting"), str(rule)))
+        rows.append((words.say("counting"), words.english(str(rule))))
     if counting:
-        rows.append((words.say("letters_counted"), _listed(counting)))
+        rows.append((words.say("letters_counted"), words.english(_listed(counting))))
     rows.append((words.say("excluded"), areas_said(record, words) or words.say("excluded_none")))
     changed = len(record.corrections)
     by_hand = words.say("corrections_some", n=changed) if changed else words.say("corrections_none")
@@ -137,7 +138,8 @@ def _scale(record: Record, words: Catalogue) -> str:
     else:
         uncertainty = significant(100 * scale.relative_uncertainty)
         head = words.say("scale_value", dpi=number(25.4 / scale.mm_per_px, 1), percent=uncertainty)
-    return " ".join([sentence(head), sentence(scale.sentence), *(sentence(check) for check in scale.checks)]).strip()
+    told = " ".join([sentence(scale.sentence), *(sentence(check) for check in scale.checks)]).strip()
+    return f"{sentence(head)} {words.english(told)}".strip()
 
 
 def _ruling(record: Record, words: Catalogue) -> str:

@@ -80,7 +80,7 @@ def parts(record: Record, picture: Picture, words: Catalogue) -> dict[str, Any]:
         "facts": facts.task_facts(record, words),
         "provenance": facts.provenance(record, words),
         "missing": _missing(record, words),
-        "flags": facts.flag_rows(record),
+        "flags": facts.flag_rows(record, words),
         "rows": _rows(record, words),
         "cautions": cautions(words),
         **_picture(record, picture, words),
@@ -140,7 +140,7 @@ def _missing(record: Record, words: Catalogue) -> list[tuple[str, str]]:
     reasons: dict[str, list[str]] = {}
     for key, quantity in record.measures.items():
         if not isinstance(quantity, Measured):
-            reasons.setdefault(quantity.why, []).append(words.measure(key).name)
+            reasons.setdefault(words.reason(quantity.flag, quantity.why), []).append(words.measure(key).name)
     return [(facts.sentence(why), "; ".join(names)) for why, names in reasons.items()]
 
 

@@ -34,7 +34,7 @@ def measured(record: Record, key: str) -> Measured | None:
 
 def with_unit(number: str, unit: str, words: Catalogue) -> str:
     """Return a number, already rounded, with its unit in words."""
-    return words.units.get(unit, "{n} " + unit).format(n=number)
+    return words.units.get(unit, "{n} " + unit).format(n=words.figure(number))
 
 
 def as_shown(quantity: Measured, words: MeasureWords) -> Measured:
@@ -72,7 +72,9 @@ def sentence(quantity: Measured, key: str, words: Catalogue, *, alone: bool = Fa
             value, low, high = own.zero - value, own.zero - high, own.zero - low
     shown = rounded(value, low, high)
     value_said = with_unit(shown.value, q.unit, words)
-    return template.format(value=value_said, number=shown.value, low=shown.low, high=shown.high, tolerance=within)
+    places = {"number": shown.value, "low": shown.low, "high": shown.high}
+    figures = {name: words.figure(figure) for name, figure in places.items()}
+    return template.format(value=value_said, tolerance=within, **figures)
 
 
 def _spreads(record: Record) -> dict[str, float | None]:
@@ -116,7 +118,7 @@ def topics(record: Record, words: Catalogue) -> tuple[Said, ...]:
 
 def order_said(told: tuple[Said, ...], words: Catalogue) -> str:
     """Return the note that gives the spread behind the order of topics; empty when none has one."""
-    spreads = [f"{t.title} {number(t.spread, 2)}" for t in told if t.spread is not None]
+    spreads = [f"{t.title} {words.figure(number(t.spread, 2))}" for t in told if t.spread is not None]
     return words.say("order_note", order="; ".join(spreads)) if spreads else ""
 
 

@@ -35,7 +35,7 @@ def section(record: Record, words: Catalogue) -> dict[str, Any]:
     """Return what the template needs for the section on speed."""
     here = record.measures.get("letters_per_minute")
     held = [c for c in record.comparisons if isinstance(c.get("mean"), (int, float))]
-    reasons = [sentence(str(c["no_comparison"])) for c in record.comparisons if c.get("no_comparison")]
+    reasons = [words.english(sentence(str(c["no_comparison"]))) for c in record.comparisons if c.get("no_comparison")]
     if isinstance(here, Measured):
         shown = rounded(here.value, here.low, here.high)
         line = words.say("speed_here", value=shown.value, low=shown.low, high=shown.high)
@@ -43,7 +43,7 @@ def section(record: Record, words: Catalogue) -> dict[str, Any]:
             line += " " + words.say("speed_no_figures")
         chart = speed_chart(here, [_chart_row(place, c) for place, c in enumerate(held, start=1)], words)
     else:
-        why = sentence(here.why) if here is not None else words.say("not_given")
+        why = sentence(words.reason(here.flag, here.why)) if here is not None else words.say("not_given")
         line, chart, held = words.say("speed_none", why=why), Markup(""), []
     compared = [_compared(place, c, words) for place, c in enumerate(held, start=1)]
     return {
@@ -72,25 +72,25 @@ def _chart_row(place: int, c: _Entry) -> SpeedRow:
     )
 
 
-def _figure(c: _Entry, key: str, places: int) -> str:
+def _figure(c: _Entry, key: str, places: int, words: Catalogue) -> str:
     value = c.get(key)
-    return number(float(value), places) if isinstance(value, (int, float)) else ""
+    return words.figure(number(float(value), places)) if isinstance(value, (int, float)) else ""
 
 
 def _compared(place: int, c: _Entry, words: Catalogue) -> Compared:
     kind = str(c.get("kind", "distribution"))
     obtained = str(c.get("obtained") or "")
     context = [words.kinds.get(kind, kind), str(c.get("context") or ""), words.obtained.get(obtained, obtained)]
-    z = _figure(c, "z", 2)
+    z = _figure(c, "z", 2, words)
     if z and c.get("z_low") is not None:
-        z = words.say("z_said", z=z, low=_figure(c, "z_low", 2), high=_figure(c, "z_high", 2))
+        z = words.say("z_said", z=z, low=_figure(c, "z_low", 2, words), high=_figure(c, "z_high", 2, words))
     return Compared(
         number=place,
         who=_who(c),
         context="; ".join(part for part in context if part),
-        figure=_figure(c, "mean", 1),
-        sd=_figure(c, "sd", 1),
-        n=_figure(c, "n", 0),
+        figure=_figure(c, "mean", 1, words),
+        sd=_figure(c, "sd", 1, words),
+        n=_figure(c, "n", 0, words),
         z=z,
     )
 

@@ -27,7 +27,7 @@ def print_table(record: Record, console: Console, *, words: Catalogue | None = N
     for key, quantity in record.measures.items():
         own = words.measure(key)
         if not isinstance(quantity, Measured):
-            reasons.setdefault(quantity.why, []).append(own.name)
+            reasons.setdefault(words.reason(quantity.flag, quantity.why), []).append(own.name)
             continue
         q = as_shown(quantity, own)
         shown = rounded(q.value, q.low, q.high)

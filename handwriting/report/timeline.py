@@ -52,7 +52,7 @@ def timeline(name: str, points: Sequence[Point], words: Catalogue) -> tuple[Mark
     ]
     for mark in marks:
         parts.append(_line(_LEFT, y(mark), _WIDTH - _RIGHT, y(mark), "#c3c9ce", 0.7))
-        parts.append(_text(_LEFT - 4, y(mark) + 3.2, f"{mark:g}", "end"))
+        parts.append(_text(_LEFT - 4, y(mark) + 3.2, words.figure(f"{mark:g}"), "end"))
     for (a, one), (b, other) in pairwise(points):
         parts.append(_line(x(a), y(one.value), x(b), y(other.value), colours.HAIRLINE, 1, dash="3 3"))
     for place, (day, q) in enumerate(points):

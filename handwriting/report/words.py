@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -10,6 +11,7 @@ from importlib import resources
 from typing import Any
 
 from handwriting.errors import UsageError
+from handwriting.flags import FLAGS, Flag
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,15 +76,34 @@ class Catalogue:
     obtained: Mapping[str, str]
     measures: Mapping[str, MeasureWords]
     topics: tuple[Topic, ...]
+    decimal: str
+    flags: Mapping[str, Flag]
 
     def say(self, key: str, **places: object) -> str:
-        """Return the wording of `key` with its places filled."""
-        return self.text[key].format(**places)
+        """Return the wording of `key` with its places filled, figures written as the language writes them."""
+        figures = {name: self.figure(v) for name, v in places.items() if isinstance(v, str)}
+        return self.text[key].format(**{**places, **figures})
+
+    def figure(self, text: str) -> str:
+        """Return a figure already rounded with the language's decimal sign; any other text as it is."""
+        return text.replace(".", self.decimal) if self.decimal != "." and _FIGURE.fullmatch(text) else text
+
+    def english(self, text: str) -> str:
+        """Return a sentence of the record or of a published table, which are in English, and say so elsewhere."""
+        return f"{self.text['in_english']} {text}" if self.language[:2] != "en" and text else text
+
+    def reason(self, flag: str, why: str) -> str:
+        """Return why a measure was not made: the reason itself, in other languages what its flag means."""
+        return self.flags[flag].meaning if self.language[:2] != "en" and flag in self.flags else why
 
     def measure(self, key: str) -> MeasureWords:
         """Return the words of a measure; one the catalogue does not know is named by its key."""
         known = self.measures.get(key)
         return known or MeasureWords(name=spelled(key), term=key)
+
+
+#: A figure: sign, digits, decimals. A version number has two points and is none.
+_FIGURE = re.compile(r"[-−]?\d+\.\d+")
 
 
 def spelled(key: str) -> str:
@@ -134,5 +155,7 @@ def catalogue(language: str = "en") -> Catalogue:
         kinds=document["kinds"],
         obtained=document["obtained"],
         measures={key: MeasureWords(**words) for key, words in document["measures"].items()},
+        decimal=document["decimal"],
+        flags={code: Flag(code, **told) for code, told in document["flags"].items()} if "flags" in document else FLAGS,
         topics=tuple(Topic(t["key"], t["title"], tuple(t["measures"])) for t in document["topics"]),
     )
