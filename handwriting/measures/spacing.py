@@ -10,8 +10,9 @@
 A gap is the least horizontal distance between the convex hulls of neighbours over the heights both reach, negative
 where they overlap. Which kind a gap is of is known only by its size, so cutting at a threshold would take the narrow
 ends off one kind and give them to the other, and spread would read low. Every gap counts for each kind by its chance of
-being of that kind instead (the mixture fitted in `words`). A gap more than three times the usual word gap is no spacing
-(a blank left open, a stray mark) and is left out.
+being of that kind instead (the mixture fitted in `words`). Left out as no spacing are gaps more than three times the
+usual word gap (a blank left open, a stray mark), overlaps by more than an x-height (marks that stand over one another),
+and gaps before a stop wider than the usual word gap.
 
 What it does not see: joined neighbours (they have no gap), and the text: a gap is a word gap by its width alone.
 
@@ -58,7 +59,7 @@ def spacing(evidence: Evidence) -> dict[str, Quantity]:
     Flags: ``few-words`` under ten word gaps, ``few-letters`` under 30 letter gaps, ``joined`` when there are fewer
     letter gaps than words, ``words-unsure`` when more than one gap in twenty may be of either kind.
     """
-    gaps = _usual(evidence.words.gaps)
+    gaps = _usual(evidence.words.gaps, _x_height(evidence))
     marks = np.array([(gap.px, gap.between) for gap in gaps]).reshape(-1, 2)
     line = np.array([gap.line for gap in gaps], np.int64)
     groups = [marks[line == k] for k in np.unique(line)]
@@ -79,11 +80,11 @@ def spacing(evidence: Evidence) -> dict[str, Quantity]:
     return found
 
 
-def _usual(gaps: tuple[Gap, ...]) -> tuple[Gap, ...]:
-    """Leave out gaps more than three times the usual word gap: blanks left open, and stray marks."""
+def _usual(gaps: tuple[Gap, ...], x_height: float) -> tuple[Gap, ...]:
+    """Leave out what is no spacing: a blank left open, marks that stand over one another, a stop far from its word."""
     between = [gap.px for gap in gaps if gap.between > 0.5]
-    most = FAR * float(np.median(between)) if between else np.inf
-    return tuple(gap for gap in gaps if gap.px <= most)
+    usual = float(np.median(between)) if between else np.inf
+    return tuple(gap for gap in gaps if -x_height <= gap.px <= FAR * usual and (gap.between > 0.5 or gap.px <= usual))
 
 
 def _one_kind(

@@ -95,6 +95,25 @@ def test_a_blank_left_open_is_no_word_space(page: Evidence) -> None:
     assert value(found["word_space"]) == value(spacing(page)["word_space"])
 
 
+def test_what_is_no_spacing_is_left_out(page: Evidence) -> None:
+    """Marks that stand over one another, and a stop farther from its word than the next word is."""
+    gaps = (*page.words.gaps, Gap(0, -1.1 * X_HEIGHT, 0.0), Gap(1, 70.0, 0.0))
+    found, before = spacing(replace(page, words=replace(page.words, gaps=gaps))), spacing(page)
+    for key in ("word_space", "word_space_cv", "letter_space", "letter_space_cv", "space_overlap"):
+        assert value(found[key]) == value(before[key])
+
+
+def test_gaps_of_either_kind_widen_the_interval(page: Evidence) -> None:
+    unsure = tuple(Gap(gap.line, gap.px, 0.9 if gap.between > 0.5 else 0.0) for gap in page.words.gaps)
+    found, before = spacing(replace(page, words=replace(page.words, gaps=unsure))), spacing(page)
+    for key in ("word_space", "word_space_cv", "letter_space", "letter_space_cv"):
+        wide, narrow = found[key], before[key]
+        assert isinstance(wide, Measured)
+        assert isinstance(narrow, Measured)
+        assert wide.high - wide.low > 1.02 * (narrow.high - narrow.low)
+        assert wide.parts[-2].common
+
+
 def test_too_few_gaps_are_not_measured() -> None:
     found = spacing(evidence_of(lines_of([row_of([8.0, 8.0, 8.0, 8.0])])))
     assert isinstance(found["word_space"], NotMeasured)
