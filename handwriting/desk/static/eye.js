@@ -58,8 +58,7 @@ export class Eye {
     if (kept) {
       const x = (kept.word.box[0] + kept.word.box[2]) / 2;
       const y = (kept.word.box[1] + kept.word.box[3]) / 2;
-      const near = this.wordAt(x, y);
-      if (near) this.chosen = { ...near, letter: -1 };
+      this.chosen = this.nearest(x, y);
     }
     this.choose(this.chosen, false);
     this.size();
@@ -128,6 +127,17 @@ export class Eye {
       }
     }
     return best;
+  }
+
+  /**
+   * @param {number} x
+   * @param {number} y
+   * @returns {Chosen} the word whose middle is nearest to a place
+   */
+  nearest(x, y) {
+    const off = (/** @type {Word} */ { box }) => Math.hypot((box[0] + box[2]) / 2 - x, (box[1] + box[3]) / 2 - y);
+    const words = this.words;
+    return words.length ? words.reduce((a, b) => (off(b.word) < off(a.word) ? b : a)) : null;
   }
 
   /**
