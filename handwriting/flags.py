@@ -80,6 +80,12 @@ _TABLE = (
         "Look at the rules drawn on the page picture.",
     ),
     Flag(
+        "straightened",
+        "The page was photographed at a slant and was straightened by its four edges.",
+        "Ratios are a little less sure, and millimetres are given only with the distance of the printed rules.",
+        "Photograph the page from straight above, scan it, or use a copying sheet.",
+    ),
+    Flag(
         "turned",
         "The page was turned upright before measuring.",
         "None on the numbers if the picture in the report stands upright.",

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from handwriting.edges import Outline, find_outline
 from handwriting.page import Page
 from handwriting.sheet.reading import SheetReading
 
@@ -42,6 +43,8 @@ class Frame:
         stand below one another.
     tops : tuple of int
         First row of each sheet page.
+    outline : Outline or None
+        When a plain sheet was photographed at a slant: its edges, by which it was straightened.
     """
 
     grey: Picture
@@ -51,6 +54,7 @@ class Frame:
     px_per_mm: float
     sheets: tuple[SheetReading, ...] = ()
     tops: tuple[int, ...] = ()
+    outline: Outline | None = None
 
     def picture(self) -> Picture:
         """Return the picture to show: colour where there is colour."""
@@ -66,6 +70,7 @@ class Frame:
             self.px_per_page_px,
             (self.turned_deg + degrees) % 360,
             self.px_per_mm,
+            outline=self.outline,
         )
 
 
@@ -87,17 +92,21 @@ def make_sheet_frame(pages: Sequence[Page], sheets: Sequence[SheetReading]) -> F
 
 
 def make_frame(page: Page, rough_px_per_mm: float | None) -> Frame:
-    """Make the working picture of a page that is no copying sheet: reduced when finer than needed."""
+    """Make the working picture of a page that is no copying sheet: straightened if slanted, reduced if very fine."""
     grey, colour = _square(page)
+    outline = find_outline(grey)
+    if outline is not None:
+        grey = outline.straightened(grey)
+        colour = None if colour is None else outline.straightened(colour)
     px_per_mm = rough_px_per_mm or _guess(grey)
     factor = max(1, round(px_per_mm / (300 / 25.4))) if px_per_mm > _FINE_PX_PER_MM else 1
     if factor == 1:
-        return Frame(grey, colour, 1.0, 0, px_per_mm)
+        return Frame(grey, colour, 1.0, 0, px_per_mm, outline=outline)
     size = (grey.shape[1] // factor, grey.shape[0] // factor)
     clip = (slice(0, size[1] * factor), slice(0, size[0] * factor))
     small = cv2.resize(grey[clip], size, interpolation=cv2.INTER_AREA)
     small_colour = None if colour is None else cv2.resize(colour[clip], size, interpolation=cv2.INTER_AREA)
-    return Frame(small, small_colour, 1 / factor, 0, px_per_mm / factor)
+    return Frame(small, small_colour, 1 / factor, 0, px_per_mm / factor, outline=outline)
 
 
 def _square(page: Page) -> tuple[Picture, Picture | None]:
@@ -148,9 +157,19 @@ def to_page_pixels(labels: NDArray[np.uint16], frame: Frame, page: Page, index: 
     if frame.turned_deg:
         back = {90: cv2.ROTATE_90_COUNTERCLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_CLOCKWISE}[frame.turned_deg]
         labels = cv2.rotate(labels, back)
+    if frame.outline is not None:
+        wide, tall = frame.outline.size()
+        labels = _grown(labels, (tall, wide), round(1 / frame.px_per_page_px))
+        back_again = cv2.warpPerspective(labels, frame.outline.mapping(), (width, height), flags=cv2.INTER_NEAREST)
+        return np.asarray(back_again, np.uint16)
     if labels.shape == (height, width):
         return labels
-    factor = round(1 / frame.px_per_page_px)
+    return _grown(labels, (height, width), round(1 / frame.px_per_page_px))
+
+
+def _grown(labels: NDArray[np.uint16], shape: tuple[int, int], factor: int) -> NDArray[np.uint16]:
+    """Repeat every label `factor` times both ways, to a picture of a given height and width."""
+    height, width = shape
     size = (labels.shape[1] * factor, labels.shape[0] * factor)
     if size[0] > width or size[1] > height:  # pixels that were not square
         return np.asarray(cv2.resize(labels, (width, height), interpolation=cv2.INTER_NEAREST))

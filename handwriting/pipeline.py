@@ -240,7 +240,10 @@ def find_writing(pages: tuple[Page, ...], sheets: tuple[SheetReading, ...], opti
     above, below = overhang(found.lines)
     if options.print_box is not None or below <= _ON_ITS_HEAD * above:
         return found
-    return _look(name, found.frame.turned(180), None)
+    turned = _look(name, found.frame.turned(180), None)
+    higher, lower = overhang(turned.lines)
+    # Where next to nothing stands out from the lines, as on a page of tall letters only, turning must better it.
+    return turned
 
 
 def upright_frame(page: Page, options: Options) -> Frame:
@@ -344,7 +347,11 @@ def _known(kind: str, places: list[float], pitch: float, ends: tuple[float, floa
 
 def _scale(page: Page, sheets: tuple[SheetReading, ...], found: Found, options: Options) -> Scale:
     if not sheets:
-        scale = calibrate(page, found.ruling, found.frame.px_per_page_px, options.given)
+        given = options.given
+        if found.frame.outline is not None:
+            # What the file or a person says of resolution holds for a flat scan; the rules were straightened too.
+            page, given = replace(page, claimed_dpi=None, size_mm=None), replace(given, dpi=None)
+        scale = calibrate(page, found.ruling, found.frame.px_per_page_px, given)
         if scale.mm_per_px is None:
             return scale
         # One frame pixel is a whole number of page pixels.
@@ -410,6 +417,8 @@ def _flags(scale: Scale, found: Found, task: Task) -> tuple[FlagNote, ...]:
         notes.insert(0, FlagNote("no-scale", scale.sentence))
     if found.ruling is None:
         notes.append(FlagNote("no-ruling"))
+    if found.frame.outline is not None:
+        notes.append(FlagNote("straightened"))
     if found.frame.turned_deg:
         notes.append(FlagNote("turned", f"{found.frame.turned_deg} degrees"))
     if found.printed:
