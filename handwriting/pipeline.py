@@ -57,7 +57,8 @@ class Options:
     """How to measure, beside what was asked of the writer.
 
     `bar_mm` is what a ruler shows for the 100 mm bar of a copying sheet; `tolerance_mm` the half-width of the band
-    that counts as on the line. `read` lays the page against its text, when that is known, with the letter reader.
+    that counts as on the line. A known text is laid against the page with the letter reader, without
+    `read` by silhouette and gaps alone.
     `print_box` is where a worksheet's own printed text stands, px of the upright frame: nothing in it is writing.
     """
 
@@ -166,10 +167,10 @@ def _measure(pages: tuple[Page, ...], sheets: tuple[SheetReading, ...], task: Ta
     if sheets and sheets[0].text and not task.text:
         task = replace(task, text=sheets[0].text)
     found = find_writing(pages, sheets, options)
-    if task.text and options.read:
+    if task.text:
         # A text that was typed for this page, with nothing else to count by, must be the right one.
         typed = not (sheets and sheets[0].text) and task.letters is None and task.reached is None
-        found = lay_against(found, task.text, pages[0].name if typed else None)
+        found = lay_against(found, task.text, pages[0].name if typed else None, read=options.read)
     return measure_found(pages, found, task, _scale(pages[0], sheets, found, options), options)
 
 
@@ -178,12 +179,12 @@ def _reader() -> Recogniser:
     return Recogniser.load()
 
 
-def lay_against(found: Found, text: str, where: str | None) -> Found:
+def lay_against(found: Found, text: str, where: str | None, *, read: bool = True) -> Found:
     """Lay what was found against a text: words and letters are then those of the text.
 
     With `where` a text that does not fit is refused; without, the page is left as it was found.
     """
-    alignment = align(found.ink, found.lines, text, _reader())
+    alignment = align(found.ink, found.lines, text, _reader() if read else None)
     if where is not None:
         check_fit(alignment, where)
     elif alignment.fit < LEAST_FIT:
@@ -243,7 +244,7 @@ def find_writing(pages: tuple[Page, ...], sheets: tuple[SheetReading, ...], opti
     turned = _look(name, found.frame.turned(180), None)
     higher, lower = overhang(turned.lines)
     # Where next to nothing stands out from the lines, as on a page of tall letters only, turning must better it.
-    return turned
+    return turned if higher - lower > above - below else found
 
 
 def upright_frame(page: Page, options: Options) -> Frame:

@@ -6,15 +6,20 @@ Method, per line, in coordinates along and above its baseline, with the lean of 
    the body zone belong to the unit nearest along the line.
 2. The gap between neighbouring units is the least horizontal distance between their convex hulls over the heights both
    reach, else between their boxes. Shear leaves it as it is.
-3. All gaps of the page, in x-heights, are taken as a mixture of two kinds, between letters and between words; what is
-   usual in handwriting enters as a few imagined gaps of either kind, and as the share of word gaps to be
-   expected from the width of the units, so that a page with one kind only is read sensibly. A gap more likely of the
-   second kind parts two words.
+3. How wide a gap looks is that least distance and the mean one over the heights of the bodies, four parts to six,
+   against twice the stroke pitch: the usual white between two strokes of a piece and one stroke. It is about the
+   x-height, but unlike that it is right on a page of tall letters only.
+4. All gaps of the page are taken as a mixture of two kinds, between letters and between words; what is usual in
+   handwriting enters as a few imagined gaps of either kind, and as the share of word gaps to be expected from
+   the width of the units, so that a page with one kind only is read sensibly. Wide units hold more letters, so
+   that a word is likelier to end beside them. A gap more likely of the second kind parts two words.
 
 What it does not see: the text. A word written in two halves with a gap as wide as its neighbours' comes out as two.
 
 Sources: gaps between hulls in two kinds per page, Louloudis, Gatos, Pratikakis & Halatsis 2009, Pattern Recognition
-42, 3169-3183 (idea; recalled, not re-read). The sizes of the imagined gaps are common practice, no source.
+42, 3169-3183 (idea; recalled, not re-read). The sizes of the imagined gaps and the parts of 3. were chosen on phantoms
+and on the number of words in lines that adults copied (Copiste d'un jour, Bibliotheque et Archives nationales du Quebec
+2024, CC BY 4.0).
 """
 
 from __future__ import annotations
@@ -33,6 +38,8 @@ from handwriting.lines import Lines
 # pixels of an edge, which stand between none and half a pixel out.
 _EDGES = 0.5
 _SHEARS = np.arange(-1.3, 1.3001, 0.1)
+# Strokes are told apart in the middle of the bodies, half their height but for this either way; so few tell nothing.
+_BODY_HALF, _FEW = 0.35, 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,14 +104,14 @@ def find_words(lines: Lines, stroke_px: float) -> Words:
     if not lines.lines:
         return Words((), word)
     runs = _Runs.of(lines, lean(lines))
-    units = [_units(runs, lines.lines[k].x_height, stroke_px, k) for k in range(len(lines.lines))]
-    spaces = [_spaces(row) for row in units]
-    # The middle of the lines' sizes: a line's own rests on few letters.
-    size = float(np.median([line.x_height for line in lines.lines]))
-    wide = np.array([u.right - u.left for row in units for u in row])
-    chance = _chances(np.concatenate(spaces) / size, float(wide.mean()) / size if len(wide) else 1.0)
+    size = _scale(lines, stroke_px)
+    units = [_units(runs, text_line.x_height, stroke_px, k) for k, text_line in enumerate(lines.lines)]
+    pairs = [_spaces(row, text_line.x_height) for row, text_line in zip(units, lines.lines, strict=True)]
+    spaces = [pair[0] for pair in pairs]
+    least, mean = np.concatenate(pairs, axis=1)
+    chance = _chances((0.4 * least + 0.6 * mean) / size - _MEAN_MORE, *_widths(units, size))
     small = np.array([_is_stop(b, size) for row in units for b in row[1:]], np.bool_)
-    chance[small & (np.concatenate(spaces) < 1.2 * size)] = 0.0
+    chance[small & (least < 1.2 * size)] = 0.0
     word_of_run = np.full(len(runs.line), -1, np.int32)
     words: list[Word] = []
     gaps: list[Gap] = []
@@ -274,10 +281,44 @@ def _is_stop(unit: _Unit, size: float) -> bool:
     return bool(max(x1 - x0, y1 - y0) < 0.65 * size and y1 < 0.7 * size)
 
 
-def _spaces(row: list[_Unit]) -> FloatArray:
-    """Return the gaps between the neighbouring units of a line, px."""
+def _scale(lines: Lines, stroke_px: float) -> float:
+    """Return the size that gaps are seen against, px: twice the stroke pitch, else the x-height."""
+    pieces = lines.pieces
+    white = np.diff(pieces.x) - 1
+    inner = (white > 0) & (np.diff(pieces.y) == 0) & (np.diff(pieces.piece) == 0) & (np.diff(lines.line) == 0)
+    place = np.flatnonzero(inner & (lines.line[1:] >= 0))
+    line = lines.line[place]
+    body = np.zeros(len(place), np.bool_)
+    for k, text_line in enumerate(lines.lines):
+        mine = place[line == k]
+        above = text_line.baseline.at(pieces.x[mine].astype(np.float64)) - pieces.y[mine]
+        body[line == k] = np.abs(above / text_line.x_height - 0.5) < _BODY_HALF
+    # The middle of the lines' sizes: a line's own rests on few letters.
+    x_height = float(np.median([text_line.x_height for text_line in lines.lines]))
+    return 2 * (float(np.median(white[place[body]])) + stroke_px) if body.sum() >= _FEW else x_height
+
+
+def _widths(units: list[list[_Unit]], size: float) -> tuple[float, FloatArray]:
+    """Return the mean width of the units, in `size`, and for each gap the log odds that its neighbours' widths add."""
+    rows = [np.array([unit.right - unit.left for unit in row]) / size for row in units]
+    logs = [np.log(np.clip(row, 0.2, 5.0)) for row in rows]
+    beside = np.concatenate([row[:-1] + row[1:] for row in logs])
+    odds = _WIDE_ODDS * (beside - beside.mean()) if len(beside) else beside
+    widths = np.concatenate(rows)
+    return float(widths.mean()) if len(widths) else 1.0, odds
+
+
+def _spaces(row: list[_Unit], x_height: float) -> FloatArray:
+    """Return the least and the mean gaps between the neighbouring units of a line, px, shape (2, gaps)."""
     sides = [_sides(unit.hull) for unit in row]
-    return np.array([_between(a[1], b[0]) for a, b in pairwise(sides)])
+    body = x_height * np.linspace(0.05, 0.95, 10)
+    spaces = np.empty((2, max(0, len(row) - 1)))
+    for i, (a, b) in enumerate(pairwise(sides)):
+        spaces[0, i] = spaces[1, i] = _between(a[1], b[0])
+        both = body[(body >= max(a[1][0, 0], b[0][0, 0])) & (body <= min(a[1][0, -1], b[0][0, -1]))]
+        if len(both):
+            spaces[1, i] = float((np.interp(both, *b[0]) - np.interp(both, *a[1])).mean()) - _EDGES
+    return spaces
 
 
 def hull_gap(left: FloatArray, right: FloatArray) -> float:
@@ -315,28 +356,34 @@ def _between(left: FloatArray, right: FloatArray) -> float:
     return float((np.interp(heights, *right) - np.interp(heights, *left)).min()) - _EDGES
 
 
-# Imagined gaps of each kind: usual size, its weight in gaps, usual SD and its weight; x-heights.
-_LETTER = (0.12, 10.0, 0.12, 12.0)
+# Imagined gaps of each kind: usual size, its weight in gaps, usual SD and its weight; in twice the stroke pitch.
+_LETTER = (0.12, 10.0, 0.2, 12.0)
 _WORD = (1.1, 1.0, 0.35, 3.0)
 # Usual width of a word, and how many gaps the share of word gaps that follows from it is worth.
 _WORD_WIDTH = 4.0
 _SHARE_WEIGHT = 12.0
+# What the wide units beside a gap add to the log odds; how much more of the scale the mean gap is than the least.
+_WIDE_ODDS = 0.3
+_MEAN_MORE = 0.06
 
 
-def _chances(gaps: FloatArray, unit_width: float) -> FloatArray:
+def _chances(gaps: FloatArray, unit_width: float, odds: FloatArray | float = 0.0) -> FloatArray:
     """Return for each gap the chance that it parts words: a mixture of two kinds fitted with priors.
 
-    `gaps` and the mean width of the units, `unit_width`, are in x-heights: the wider the units, the fewer make a word.
+    `gaps` and the mean width of the units, `unit_width`, are in one scale: the wider the units, the fewer make a word.
+    `odds` are log odds known of each gap beforehand.
     """
     if len(gaps) == 0:
         return np.empty(0)
-    # A space far wider than any between words (a stray mark, a blank left open) says nothing about the usual ones.
-    gaps = np.minimum(gaps, 3.0)
+    # A space far wider than any between words (a stray mark, a blank left open) says nothing about the usual ones, nor
+    # does how far two letters of a word overlap.
+    gaps = np.clip(gaps, -0.1, 3.0)
     expected = float(np.clip(unit_width / _WORD_WIDTH, 0.12, 0.85))
-    mean, sd, share = np.array([_LETTER[0], _WORD[0]]), np.array([0.2, 0.45]), expected
+    mean, sd, share = np.array([_LETTER[0], _WORD[0]]), np.array([0.3, 0.35]), expected
     chance = np.zeros(len(gaps))
-    for _ in range(80):
-        density = np.exp(-0.5 * ((gaps[:, None] - mean) / sd) ** 2) / sd * np.array([1 - share, share]) + 1e-12
+    for _ in range(40):
+        density = np.exp(-0.5 * ((gaps[:, None] - mean) / sd) ** 2) / sd + 1e-12
+        density *= np.stack([np.full(len(gaps), 1 - share), share * np.exp(odds + np.zeros(len(gaps)))], 1)
         chance = density[:, 1] / density.sum(1)
         # One kind is the wider: beyond its middle a gap never turns back into the narrower.
         chance = np.where(gaps <= mean[0], 0.0, np.where(gaps >= mean[1], 1.0, chance))
@@ -346,7 +393,7 @@ def _chances(gaps: FloatArray, unit_width: float) -> FloatArray:
             mean[j] = (k * m0 + float(weight @ gaps)) / (k + total)
             square = float(weight @ (gaps - mean[j]) ** 2) + v * s0**2 + k * (mean[j] - m0) ** 2
             sd[j] = np.sqrt(square / (v + total))
-        share = (float(chance.sum()) + _SHARE_WEIGHT * expected) / (len(gaps) + _SHARE_WEIGHT)
+        share = float(np.clip((chance.sum() + _SHARE_WEIGHT * expected) / (len(gaps) + _SHARE_WEIGHT), 0.02, 0.98))
         mean[1] = max(mean[1], mean[0] + 0.3)
     return chance
 
@@ -391,7 +438,7 @@ def known_words(lines: Lines, word: NDArray[np.int32], stroke_px: float) -> Word
     for k, text_line in enumerate(lines.lines):
         row = _units(runs, text_line.x_height, stroke_px, k)
         owner = [of_run[unit.runs[0]] for unit in row]
-        for (a, b), px in zip(pairwise(owner), _spaces(row), strict=True):
+        for (a, b), px in zip(pairwise(owner), _spaces(row, text_line.x_height)[0], strict=True):
             if a >= 0 and b >= 0:
                 gaps.append(Gap(k, float(px), float(a != b)))
     return Words(found, number, tuple(gaps))

@@ -27,7 +27,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import importlib
 import sys
-from itertools import combinations
+from itertools import combinations, pairwise
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -67,14 +67,14 @@ def words_by_text(line: Strokes) -> list[Strokes]:
     best, best_cost = (0,) * 5, np.inf
     for cuts in combinations(range(1, len(spans)), 5):
         edges = (0, *cuts, len(spans))
-        width = np.array([spans[b - 1][1] - spans[a][0] for a, b in zip(edges[:-1], edges[1:], strict=True)])
+        width = np.array([spans[b - 1][1] - spans[a][0] for a, b in pairwise(edges)])
         gap = np.array([spans[c][0] - spans[c - 1][1] for c in cuts])
         share = np.log(np.maximum(width, 0.3) / width.sum()) - np.log((LETTERS + 0.5) / (LETTERS + 0.5).sum())
         cost = float((share**2).sum() / 0.15 - 1.5 * np.minimum(gap, 4.0).sum())
         if cost < best_cost:
             best, best_cost = cuts, cost
     edges = (0, *best, len(spans))
-    return [[s for span in spans[a:b] for s in span[2]] for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    return [[s for span in spans[a:b] for s in span[2]] for a, b in pairwise(edges)]
 
 
 def _distinct(columns: NDArray[np.float64]) -> float:
@@ -115,7 +115,8 @@ def _found(result: Any, true: list[Box]) -> list[Box]:
 def _picture(grey: NDArray[np.uint8], true: list[Box], found: list[Box], right: list[int], path: Path) -> None:
     """Save the sentence line: true boxes green, found ones blue where right and red where not."""
     image = cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR)
-    for i, (box, colour) in enumerate([(b, (0, 170, 0)) for b in true] + [(b, (0, 0, 220)) for b in found]):
+    for i, box in enumerate([*true, *found]):
+        colour = (0, 170, 0) if i < len(true) else (0, 0, 220)
         if i - len(true) in right:
             colour = (220, 80, 0)
         corners = (round(box.left), round(box.top)), (round(box.right), round(box.bottom))
