@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from handwriting.alignment.expected import Expected, expect, is_letter
 from handwriting.alignment.letters import lay, place_letters
 from handwriting.alignment.path import Costs, Path, find_path, score_frames
 from handwriting.alignment.result import Alignment, WrittenWord
+from handwriting.alignment.silhouette import align_silhouette
 from handwriting.alignment.spans import LETTER, STRUCK, Span, box_of, middle, part, share_out, spans_of
 from handwriting.alignment.spelling import Spelling, chances, fold, plain_letters, weigh
 from handwriting.alignment.tally import tally
@@ -47,7 +49,13 @@ _PLAINLY = 0.3
 _CROSSED = 0.5
 
 
-def align(ink: Ink, lines: Lines, text: str, reader: Recogniser) -> Alignment:
+@cache
+def own_reader() -> Recogniser:
+    """Return the package's own reader, loaded once a process."""
+    return Recogniser.load()
+
+
+def align(ink: Ink, lines: Lines, text: str, reader: Recogniser | None) -> Alignment:
     """Lay the ink of a page against a text.
 
     Parameters
@@ -56,13 +64,16 @@ def align(ink: Ink, lines: Lines, text: str, reader: Recogniser) -> Alignment:
         What the stages before found; at least one line.
     text : str
         What was to be copied; at least one word.
-    reader : Recogniser
+    reader : Recogniser or None
+        Without one the page is laid by its silhouette and gaps alone, see `silhouette`.
 
     Returns
     -------
     Alignment
         Whatever the fit: `Alignment.fit` says how well ink and text agree.
     """
+    if reader is None:
+        return align_silhouette(lines, text)
     expected, costs = expect(text), Costs()
     seen = [gather(ink, lines, reader)]
     if len(seen[0].signs) < _SHORT:

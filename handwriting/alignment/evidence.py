@@ -90,7 +90,7 @@ class Evidence:
 def gather(ink: Ink, lines: Lines, reader: Recogniser, size: float = 1.0) -> Evidence:
     """Read every line and find its gaps.
 
-    `size` is by what the lines' x-heights are multiplied for the reader.
+    `size` is by what the lines' x-heights are multiplied.
     """
     order = np.argsort(lines.line, kind="stable")
     bounds = np.searchsorted(lines.line[order], np.arange(len(lines.lines) + 1))
@@ -107,13 +107,25 @@ def gather(ink: Ink, lines: Lines, reader: Recogniser, size: float = 1.0) -> Evi
         signs += [reading.log_probs, between]
         places += [reading.place_log_probs, between]
         edges = left + np.array([reading.line.crop_x(t - 0.5) for t in range(frames + 1)])
-        above = lines.lines[k].baseline.at(lines.pieces.x[mine].astype(np.float64)) - lines.pieces.y[mine]
-        upright = lines.pieces.x[mine] - slant * (above - 0.5 * lines.lines[k].x_height)
-        views.append(LineView(k, start, start + frames, edges, mine, upright, above, slant))
+        views.append(_view(lines, k, mine, slant, start, edges))
         start += frames + 1
-    parting, crossing = _gaps(lines, views, start)
+    parting, crossing = _gaps(lines, views, start, size)
     middle = float(np.median([line.x_height for line in lines.lines]))
     return Evidence(np.concatenate(signs), np.concatenate(places), parting, crossing, tuple(views), middle)
+
+
+def views_of(lines: Lines) -> list[LineView]:
+    """Return the ink of every line without frames, for use without a reader."""
+    order = np.argsort(lines.line, kind="stable")
+    bounds = np.searchsorted(lines.line[order], np.arange(len(lines.lines) + 1))
+    slant = lean(lines)
+    return [_view(lines, k, order[bounds[k] : bounds[k + 1]], slant, 0, np.zeros(1)) for k in range(len(lines.lines))]
+
+
+def _view(lines: Lines, k: int, mine: NDArray[np.int64], slant: float, start: int, edges: FloatArray) -> LineView:
+    above = lines.lines[k].baseline.at(lines.pieces.x[mine].astype(np.float64)) - lines.pieces.y[mine]
+    upright = lines.pieces.x[mine] - slant * (above - 0.5 * lines.lines[k].x_height)
+    return LineView(k, start, start + len(edges) - 1, edges, mine, upright, above, slant)
 
 
 def _read(
@@ -135,20 +147,30 @@ def _read(
     return reader.read(crop, line.baseline.at(columns) - top, size * line.x_height), left
 
 
-def _gaps(lines: Lines, views: list[LineView], frames: int) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Find the gaps of all lines and give each the chance that it parts words."""
-    found: list[tuple[LineView, float, float, float]] = []
-    for view in views:
-        size = lines.lines[view.line].x_height
+def find_gaps(lines: Lines, views: list[LineView], scale: float) -> list[tuple[int, float, float, float]]:
+    """Return every gap: number of its view, left and right edge (upright columns), the chance that it parts words.
+
+    `scale` is by what the lines' x-heights are multiplied.
+    """
+    found: list[tuple[int, float, float]] = []
+    sizes = []
+    for number, view in enumerate(views):
+        size = scale * lines.lines[view.line].x_height
         zone = (view.above > -0.15 * size) & (view.above < 1.1 * size)
         columns = np.unique(np.rint(view.upright[zone]).astype(np.int64))
         steps = np.flatnonzero(np.diff(columns) > 1)
-        found += [(view, float(columns[i]) + 0.5, float(columns[i + 1]) - 0.5, size) for i in steps]
-    wide = np.array([(right - left) / size for _, left, right, size in found])
-    chance = parting_chances(wide)
+        found += [(number, float(columns[i]) + 0.5, float(columns[i + 1]) - 0.5) for i in steps]
+        sizes += [size] * len(steps)
+    chance = parting_chances(np.array([(b - a) / size for (_, a, b), size in zip(found, sizes, strict=True)]))
+    return [(*gap, float(p)) for gap, p in zip(found, chance, strict=True)]
+
+
+def _gaps(lines: Lines, views: list[LineView], frames: int, size: float) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Lay the gaps over the frames."""
     parting = np.full(frames, _NO_GAP)
     crossing = np.zeros(frames, np.bool_)
-    for (view, left, right, _), p in zip(found, chance, strict=True):
+    for number, left, right, p in find_gaps(lines, views, size):
+        view = views[number]
         a, b = (int(i) for i in np.searchsorted(view.edges, (left, right), side="right") - 1)
         a, b = max(0, a), max(0, min(b, view.stop - view.start - 1))
         # The last sign before the gap may still be seen a frame into it, the next one a frame early.

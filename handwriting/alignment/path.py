@@ -151,8 +151,6 @@ class _Search:
         self.added = np.full((frames + 1, places), _NEVER, np.float32)
         self.struck = np.full((frames + 1, places), _NEVER, np.float32)
         self.space[0, 0] = 0.0
-        self.ahead = np.float32(costs.skip_each) * np.arange(places, dtype=np.float32)
-        self.behind = np.float32(costs.back_each) * np.arange(places, dtype=np.float32)
         inner = np.ones(signs, np.bool_)
         inner[expected.first] = False
         low = expected.signs.lower()
@@ -188,7 +186,7 @@ class _Search:
         np.maximum(best[2:], both[:-2] - self.over, out=best[2:])
         if across:
             best += across
-        into = self._entries(space)
+        into = best_entries(space, c)
         best[e.first] = np.maximum(best[e.first], into)
         best[self.seconds] = np.maximum(best[self.seconds], into - self.first_over)
         np.add(best, s.letter[t], out=self.letter[t + 1])
@@ -200,17 +198,6 @@ class _Search:
         np.add(foreign, s.space[t], out=self.space[t + 1])
         np.add(np.maximum(self.added[t] + across, space - c.added), s.added[t], out=self.added[t + 1])
         np.add(np.maximum(self.struck[t] + across, space - c.struck), s.struck[t], out=self.struck[t + 1])
-
-    def _entries(self, space: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Return the best score with which each word can begin."""
-        c, ahead, behind = self.c, self.ahead[:-1], self.behind[:-1]
-        best = space[:-1].copy()
-        lead = np.maximum.accumulate
-        np.maximum(best, lead(space[:-1] + ahead) - ahead - c.skip, out=best)
-        np.maximum(best, lead(space[:-1]) - c.skip_most, out=best)
-        np.maximum(best, lead((space - self.behind)[:0:-1])[::-1] + behind - c.back, out=best)
-        np.maximum(best, lead(space[:0:-1])[::-1] - c.back_most, out=best)
-        return best
 
     def _trace(self) -> Path:
         e, frames = self.e, len(self.s.blank)
@@ -270,16 +257,30 @@ class _Search:
         price = 0.0 if sign == self.e.first[word] else float(self.first_over[word])
         begins = sign in {int(self.e.first[word]), int(self.seconds[word])}
         if begins:
-            came = self._jumps(t, word)
+            came = self.space[t] - jump_prices(self.space.shape[1], word, self.c)
             place = int(np.argmax(came))
             options += [(float(came[place]) - price, SPACE, place)]
         _, kind, place = max(options)
         return kind, place, kind == SPACE
 
-    def _jumps(self, t: int, word: int) -> NDArray[np.float32]:
-        """Return the score of beginning `word` from every place between words."""
-        c = self.c
-        far = (np.arange(self.space.shape[1]) - word).astype(np.float32)
-        skip = np.minimum(c.skip - c.skip_each * far, c.skip_most)
-        back = np.minimum(c.back + c.back_each * (far - 1), c.back_most)
-        return np.asarray(self.space[t] - np.where(far == 0, 0.0, np.where(far < 0, skip, back)), np.float32)
+
+def best_entries(space: NDArray[np.float32], costs: Costs) -> NDArray[np.float32]:
+    """Return the best score with which each word can begin, from the scores of the places between words."""
+    place = np.arange(len(space) - 1, dtype=np.float32)
+    ahead, behind = np.float32(costs.skip_each) * place, np.float32(costs.back_each) * place
+    lead = np.maximum.accumulate
+    before, after = space[:-1], space[:0:-1]
+    best = before.copy()
+    np.maximum(best, lead(before + ahead) - ahead - costs.skip, out=best)
+    np.maximum(best, lead(before) - costs.skip_most, out=best)
+    np.maximum(best, lead(after - behind[::-1])[::-1] + behind - costs.back, out=best)
+    np.maximum(best, lead(after)[::-1] - costs.back_most, out=best)
+    return best
+
+
+def jump_prices(places: int, word: int, costs: Costs) -> NDArray[np.float32]:
+    """Return what it costs to begin `word` from each place between words."""
+    far = (np.arange(places) - word).astype(np.float32)
+    skip = np.minimum(costs.skip - costs.skip_each * far, costs.skip_most)
+    back = np.minimum(costs.back + costs.back_each * (far - 1), costs.back_most)
+    return np.asarray(np.where(far == 0, 0.0, np.where(far < 0, skip, back)), np.float32)
