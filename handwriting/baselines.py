@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from handwriting.geometry import FloatArray, Polyline
 from handwriting.rules import Ruling
 
+_FEW = 5
+
 
 def turning_points(
     x: NDArray[np.int32], y: NDArray[np.int32], body_px: float
@@ -56,7 +58,7 @@ def _extremes(profile: FloatArray, reach: int, inked: NDArray[np.bool_], left: i
 def fit_baseline(x: FloatArray, y: FloatArray, slope: float, body_px: float) -> Polyline:
     """Fit the course of the feet: the most crowded level first, then a robust smooth curve."""
     flat = y - slope * x
-    level = most_crowded(flat, float(flat.min()) - 1, float(flat.max()) + 1, body_px)
+    level = _most_crowded(flat, float(flat.min()) - 1, float(flat.max()) + 1, body_px)
     if len(x) < 3 or np.ptp(x) < 2 * body_px:
         near = np.abs(flat - level) < 0.35 * body_px
         value = float(np.median(flat[near])) if near.any() else level
@@ -98,7 +100,7 @@ def _crowded_line(u: FloatArray, y: FloatArray, level: float, rise: float, span:
     return np.array([levels[best[1]], rises[best[0]]])
 
 
-def most_crowded(values: FloatArray, low: float, high: float, body_px: float) -> float:
+def _most_crowded(values: FloatArray, low: float, high: float, body_px: float) -> float:
     """Return the most crowded value between `low` and `high` (Gaussian kernel a tenth of a body wide)."""
     inside = values[(values >= low) & (values <= high)]
     if len(inside) == 0:
@@ -109,10 +111,48 @@ def most_crowded(values: FloatArray, low: float, high: float, body_px: float) ->
     return float(grid[int(np.argmax(density))])
 
 
-def line_x_height(heights: FloatArray, page: float) -> float:
+def x_heights(tops: list[FloatArray], inked: list[tuple[NDArray[np.int32], FloatArray]], body_px: float) -> list[float]:
+    """Return the x-height of each line, px.
+
+    Parameters
+    ----------
+    tops : list of ndarray
+        For each line the heights of its tops above its baseline, px.
+    inked : list of tuple of ndarray
+        For each line the columns of its ink pixels, and their heights above the baseline, px.
+    body_px : float
+        Height of the letter bodies of the page, px.
+    """
+    if not tops:
+        return []
+    page = _most_crowded(np.concatenate(tops), 0.45 * body_px, 2.2 * body_px, body_px)
+    found = [_line_x_height(h, page) for h in tops]
+    # Where many letters are tall, as in drills of one letter, the level taken may be that of their tops.
+    lower = []
+    for heights, ink, height in zip(tops, inked, found, strict=True):
+        if _thins_out(*ink, height):
+            level = _most_crowded(heights, 0.35 * page, 0.72 * page, body_px)
+            if (np.abs(heights / level - 1) < 0.13).sum() >= _FEW:
+                lower.append(level)
+    if len(lower) < 2:
+        return found
+    page = float(np.median(lower))
+    return [_line_x_height(h, page) for h in tops]
+
+
+def _thins_out(x: NDArray[np.int32], up: FloatArray, height: float) -> bool:
+    """Tell whether the upper part of what is taken for bodies has far fewer inked columns than the lower part."""
+
+    def columns(part: float) -> int:
+        return len(np.unique(x[np.abs(up - part * height) < 0.06 * height]))
+
+    return columns(0.75) < 0.4 * columns(0.3)
+
+
+def _line_x_height(heights: FloatArray, page: float) -> float:
     """Return the line's own x-height: the middle of the tops near the page's x-height, or the page's when few."""
     near = heights[(heights > 0.6 * page) & (heights < 1.45 * page)]
-    return float(np.median(near)) if len(near) >= 5 else page
+    return float(np.median(near)) if len(near) >= _FEW else page
 
 
 def rule_of(baseline: Polyline, ruling: Ruling | None, x_height: float) -> int | None:

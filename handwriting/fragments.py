@@ -7,7 +7,7 @@ continues along a common course is joined, the surest pair first.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import exp
 
 import cv2
@@ -21,7 +21,7 @@ from handwriting.ink import Pieces
 _REACH, _CARRY = 14.0, 0.3
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Fragment:
     """A stretch of one line in the reduced picture: where it runs and how much ink it has."""
 
@@ -30,7 +30,6 @@ class Fragment:
     slope: float
     y_mid: float
     ink: float
-    members: list[int] = field(default_factory=list)
 
     def y(self, x: float) -> float:
         """Return the row at column `x`, cells."""
@@ -57,58 +56,73 @@ def find_regions(answer: NDArray[np.float32], smooth: NDArray[np.float32], body:
     return out
 
 
-def find_fragments(regions: NDArray[np.int32], level: NDArray[np.float32]) -> tuple[list[Fragment], NDArray[np.int32]]:
-    """Describe each region by a straight course weighted by its ink; regions without ink vanish."""
-    y, x = np.nonzero(regions)
+def find_fragments(
+    regions: NDArray[np.int32], level: NDArray[np.float32]
+) -> tuple[list[Fragment], NDArray[np.int32], FloatArray]:
+    """Describe each region by a straight course weighted by its ink; regions without ink vanish.
+
+    Returns
+    -------
+    fragments : list of Fragment
+    region_of : ndarray of int32
+        For every cell its fragment, or -1.
+    profile : ndarray, shape (fragments, columns)
+        Ink of each fragment in each column.
+    """
+    n, width = int(regions.max()) + 1, level.shape[1]
+    y, x = np.nonzero((regions > 0) & (level > 0))
     label = regions[y, x]
     weight = level[y, x].astype(np.float64)
-    n = int(label.max()) + 1 if len(label) else 1
-    total = np.bincount(label, weight, n)
+    profile = np.bincount(label * width + x, weight, n * width).reshape(n, width)
+    total = profile.sum(1)
+    some = np.maximum(total, 1e-12)
+    mean_x, mean_y = (np.bincount(label, weight * v, n) / some for v in (x, y))
+    off_x, off_y = x - mean_x[label], y - mean_y[label]
+    spread = np.bincount(label, weight * off_x**2, n) / some
+    slopes = np.bincount(label, weight * off_x * off_y, n) / some / np.maximum(spread, 1e-12)
     number = np.zeros(n, np.int32)
     fragments: list[Fragment] = []
-    order = np.argsort(label, kind="stable")
-    bounds = np.searchsorted(label[order], np.arange(n + 1))
-    for r in range(1, n):
-        if total[r] <= 0.5:
-            continue
-        index = order[bounds[r] : bounds[r + 1]]
-        inked = index[weight[index] > 0]
-        xs, ys, ws = x[inked].astype(float), y[inked].astype(float), weight[inked]
-        mx, my = np.average(xs, weights=ws), np.average(ys, weights=ws)
-        spread = float(np.average((xs - mx) ** 2, weights=ws))
-        slope = float(np.average((xs - mx) * (ys - my), weights=ws)) / spread if spread > 4 else 0.0
-        x0, x1 = float(xs.min()), float(xs.max() + 1)
+    for r in np.flatnonzero(total > 0.5):
+        columns = np.flatnonzero(profile[r])
+        x0, x1 = float(columns[0]), float(columns[-1] + 1)
         # A short word says little about its slope.
-        slope *= min(1.0, ((x1 - x0) / 60.0) ** 2)
-        slope = float(np.clip(slope, -0.15, 0.15))
-        middle = 0.5 * (x0 + x1)
-        fragments.append(Fragment(x0, x1, slope, float(my + slope * (middle - mx)), float(total[r]), [r]))
+        slope = float(slopes[r]) * min(1.0, ((x1 - x0) / 60.0) ** 2) if spread[r] > 4 else 0.0
+        slope = min(max(slope, -0.15), 0.15)
+        y_mid = float(mean_y[r]) + slope * (0.5 * (x0 + x1) - float(mean_x[r]))
+        fragments.append(Fragment(x0, x1, slope, y_mid, float(total[r])))
         number[r] = len(fragments)
-    return fragments, number[regions] - 1
+    return fragments, number[regions] - 1, np.asarray(profile[number > 0], np.float64)
 
 
 def link(
-    fragments: list[Fragment],
-    shares: FloatArray,
-    pieces: Pieces,
-    region_of: NDArray[np.int32],
-    level: NDArray[np.float32],
-    body: float,
-    cell: int,
+    fragments: list[Fragment], profile: FloatArray, shares: FloatArray, tall: NDArray[np.bool_], body: float
 ) -> list[list[int]]:
-    """Group fragments into lines: drop the tops and tails of tall letters, join along the line, and look once more."""
-    tied = _tied(fragments, shares, pieces, body, cell)
-    single = _without_ghosts(tied, fragments, shares, region_of, level, body, None)
+    """Group fragments into lines: drop the tops and tails of tall letters, join along the line, and look once more.
+
+    Parameters
+    ----------
+    fragments : list of Fragment
+    profile : ndarray, shape (fragments, columns)
+        Ink of each fragment in each column.
+    shares : ndarray, shape (pieces, fragments)
+        Ink pixels of each piece in each fragment.
+    tall : ndarray of bool, shape (pieces,)
+        Pieces as tall as two lines that touch.
+    body : float
+        Height of the letter bodies, cells.
+    """
+    tied = _tied(fragments, shares, tall, body)
+    single = _without_ghosts(tied, fragments, profile, shares, body, None)
     lines = _join_along(single, fragments, body)
     for _ in range(2):
         pitch = _pitch(lines, fragments, body)
-        lines = _without_ghosts(lines, fragments, shares, region_of, level, body, pitch)
+        lines = _without_ghosts(lines, fragments, profile, shares, body, pitch)
         # Once the distance from line to line is known, a word may stand off its line's course by a good part of it.
         lines = _join_along(lines, fragments, body, 0.0 if pitch is None else 0.42 * pitch)
     return lines
 
 
-def _tied(fragments: list[Fragment], shares: FloatArray, pieces: Pieces, body: float, cell: int) -> list[list[int]]:
+def _tied(fragments: list[Fragment], shares: FloatArray, tall: NDArray[np.bool_], body: float) -> list[list[int]]:
     """Unite fragments one above the other that are the upper and lower halves of the same letters."""
     n = len(fragments)
     parent = list(range(n))
@@ -119,24 +133,18 @@ def _tied(fragments: list[Fragment], shares: FloatArray, pieces: Pieces, body: f
             i = parent[i]
         return i
 
-    total = shares.sum(0)
-    tall = pieces.boxes[:, 3] > 3.4 * body * cell
-    solid = shares > np.maximum(0.12 * shares.sum(1, keepdims=True), 1)
-    for i in range(n):
-        for j in range(i + 1, n):
-            a, b = fragments[i], fragments[j]
-            overlap = min(a.x1, b.x1) - max(a.x0, b.x0)
-            middle = 0.5 * (max(a.x0, b.x0) + min(a.x1, b.x1))
-            if overlap <= 0 or abs(a.y(middle) - b.y(middle)) > 3.4 * body:
-                continue
-            both = solid[:, i] & solid[:, j]
-            # One tall piece may be two lines that touch; several are tall letters.
-            if not both.any() or (both.sum() < 3 and tall[both].all()):
-                continue
-            share_i = shares[both, i].sum() / max(total[i], 1)
-            share_j = shares[both, j].sum() / max(total[j], 1)
-            if max(share_i, share_j) > 0.6 and min(share_i, share_j) > 0.3:
-                parent[root(i)] = root(j)
+    solid = (shares > np.maximum(0.12 * shares.sum(1, keepdims=True), 1)).astype(np.float64)
+    both = solid.T @ solid
+    share = (shares * solid).T @ solid / np.maximum(shares.sum(0)[:, None], 1)
+    # One tall piece may be two lines that touch; several are tall letters.
+    letters = (both >= 3) | (solid[~tall].T @ solid[~tall] > 0)
+    alike = letters & (np.maximum(share, share.T) > 0.6) & (np.minimum(share, share.T) > 0.3)
+    for i, j in np.argwhere(np.triu(alike, 1)).tolist():
+        a, b = fragments[i], fragments[j]
+        left, right = max(a.x0, b.x0), min(a.x1, b.x1)
+        middle = 0.5 * (left + right)
+        if right > left and abs(a.y(middle) - b.y(middle)) <= 3.4 * body:
+            parent[root(i)] = root(j)
     groups: dict[int, list[int]] = {}
     for i in range(n):
         groups.setdefault(root(i), []).append(i)
@@ -227,9 +235,8 @@ def _join_along(
 def _without_ghosts(
     groups: list[list[int]],
     fragments: list[Fragment],
+    profile: FloatArray,
     shares: FloatArray,
-    region_of: NDArray[np.int32],
-    level: NDArray[np.float32],
     body: float,
     pitch: float | None,
 ) -> list[list[int]]:
@@ -238,18 +245,14 @@ def _without_ghosts(
     A line of writing, however short, has about as much ink over its own length as its neighbours have there, and
     little of it in letters that stand mainly in a neighbour.
     """
-    width = level.shape[1]
-    owner = np.full(len(fragments), -1, np.int64)
+    member = np.zeros((len(groups), len(fragments)))
     for k, group in enumerate(groups):
-        owner[group] = k
-    y, x = np.nonzero(region_of >= 0)
-    mine = owner[region_of[y, x]]
-    y, x, mine = y[mine >= 0], x[mine >= 0], mine[mine >= 0]
-    profile = np.bincount(mine * width + x, level[y, x], len(groups) * width).reshape(len(groups), width)
+        member[k, group] = 1
+    profile = member @ profile
     covered = cv2.blur(profile, (2 * round((1.2 if pitch is None else 2.2) * body) + 1, 1)) > 1e-6
     ink = profile.sum(1)
     rival = covered.astype(np.float64) @ profile.T
-    in_group = np.stack([shares[:, g].sum(1) for g in groups], 1)
+    in_group = shares @ member.T
     common = in_group > 0.09 * np.maximum(shares.sum(1, keepdims=True), 1)
     tied = in_group.T @ common / np.maximum(in_group.sum(0)[:, None], 1)
     ghost = ink[:, None] < (0.33 if pitch is None else 0.5) * rival

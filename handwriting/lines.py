@@ -25,10 +25,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from handwriting.baselines import fit_baseline, line_x_height, most_crowded, rule_of, turning_points
+from handwriting.baselines import fit_baseline, rule_of, turning_points, x_heights
 from handwriting.fragments import find_fragments, find_regions, level_rows, link, shares_of
 from handwriting.geometry import FloatArray, Polyline
-from handwriting.ink import Ink, Pieces
+from handwriting.ink import Ink, Pieces, grouped
 from handwriting.rules import Ruling
 
 _SLOPES = np.deg2rad(np.arange(-8, 8.01, 0.5))
@@ -95,8 +95,9 @@ def find_lines(ink: Ink, ruling: Ruling | None, px_per_mm: float) -> Lines:
     body = _body_height(_filled(pieces, slope, cell, level.shape))
     answer, smooth = _answer(level, body)
     regions = find_regions(answer, smooth, body)
-    fragments, region_of = find_fragments(regions, level)
-    groups = link(fragments, shares_of(fragments, pieces, region_of, slope, cell), pieces, region_of, level, body, cell)
+    fragments, region_of, profile = find_fragments(regions, level)
+    shares = shares_of(fragments, pieces, region_of, slope, cell)
+    groups = link(fragments, profile, shares, pieces.boxes[:, 3] > 3.4 * body * cell, body)
     line = _assign(groups, region_of, pieces, slope, cell, body, level, answer)
     line = _reattach(line, pieces, body * cell)
     return _finish(line, pieces, ruling, slope, body * cell)
@@ -268,27 +269,21 @@ def _reattach(line: NDArray[np.int32], pieces: Pieces, body_px: float) -> NDArra
 def _finish(line: NDArray[np.int32], pieces: Pieces, ruling: Ruling | None, slope: float, body_px: float) -> Lines:
     """Order lines from the top, drop those too small to be writing, and fit baselines and x-heights."""
     count = int(line.max()) + 1 if len(line) else 0
-    ink = np.bincount(line[line >= 0], minlength=count)
-    order = np.argsort(line, kind="stable")
-    bounds = np.searchsorted(line[order], np.arange(count + 1))
-    found: list[tuple[float, int, FloatArray, FloatArray, FloatArray, FloatArray]] = []
-    for k in range(count):
-        index = order[bounds[k] : bounds[k + 1]]
-        if ink[k] < 0.9 * body_px * max(2.0, 0.1 * body_px):
+    found: list[tuple[float, int, NDArray[np.intp], Polyline, FloatArray]] = []
+    for k, index in enumerate(grouped(line, count)):
+        x, y = pieces.x[index], pieces.y[index]
+        if len(index) < 0.9 * body_px * max(2.0, 0.1 * body_px) or np.ptp(y) < 0.5 * body_px:
             continue
-        feet, tops = turning_points(pieces.x[index], pieces.y[index], body_px)
-        if np.ptp(pieces.y[index]) < 0.5 * body_px or len(feet[0]) == 0:
+        feet, tops = turning_points(x, y, body_px)
+        if len(feet[0]) == 0:
             continue
-        middle = float(np.median(pieces.y[index] - slope * pieces.x[index]))
-        found.append((middle, k, *feet, *tops))
+        baseline = fit_baseline(*feet, slope, body_px)
+        found.append((float(np.median(y - slope * x)), k, index, baseline, baseline.at(tops[0]) - tops[1] + 1))
     found.sort(key=lambda f: f[0])
-    first = [fit_baseline(f[2], f[3], slope, body_px) for f in found]
-    heights = [b.at(f[4]) - f[5] + 1 for b, f in zip(first, found, strict=True)]
-    page = most_crowded(np.concatenate(heights), 0.45 * body_px, 2.2 * body_px, body_px) if heights else body_px
-    lines = []
     number = np.full(count + 1, -1, np.int32)
-    for i, (f, b, h) in enumerate(zip(found, first, heights, strict=True)):
-        number[f[1]] = i
-        x_height = line_x_height(h, page)
-        lines.append(TextLine(b, x_height, rule_of(b, ruling, page)))
+    number[[f[1] for f in found]] = np.arange(len(found), dtype=np.int32)
+    inked = [(pieces.x[f[2]], f[3].at(pieces.x[f[2]].astype(np.float64)) - pieces.y[f[2]]) for f in found]
+    heights = x_heights([f[4] for f in found], inked, body_px)
+    usual = float(np.median(heights)) if found else body_px
+    lines = [TextLine(f[3], h, rule_of(f[3], ruling, usual)) for f, h in zip(found, heights, strict=True)]
     return Lines(tuple(lines), number[line], pieces, body_px, slope)

@@ -21,6 +21,7 @@ from handwriting.ink import Ink, Pieces
 from handwriting.lines import Lines, find_lines
 from handwriting.rules import Ruling
 from handwriting.shapes import printed_shapes
+from handwriting.strays import set_strays_aside
 
 _SIDE = 16
 _ALIKE = 0.90
@@ -33,22 +34,24 @@ _ALIEN = 20.0
 
 
 def set_print_aside(ink: Ink, ruling: Ruling | None, frame: Frame) -> tuple[Ink, tuple[Box, ...], Lines]:
-    """Return the ink without print, the boxes of what was set aside (frame px), and the lines of what is left."""
+    """Return the ink without print, the boxes of what was set aside (frame px), and the lines of what is left.
+
+    Single marks off the column of text (`strays`) are set aside with it.
+    """
     shapes = printed_shapes(ink.pieces, 0.0 if ruling is None else ruling.slope, frame.px_per_mm)
     if frame.sheets:
         shapes |= _outside(ink.pieces, frame)
     ink, boxes = _without(ink, shapes, ())
     lines = find_lines(ink, ruling, frame.px_per_mm)
-    if frame.sheets:
-        return ink, boxes, lines
-    pairs = _twins(ink.pieces, ink.stroke_px, frame.px_per_mm)
-    if len(np.unique(pairs)) < _FEWEST:
-        return ink, boxes, lines
-    printed, found = _printed_lines(lines, pairs, ink.pieces)
-    if not printed.any():
-        return ink, boxes, lines
-    ink, found = _without(ink, printed, found)
-    return ink, (*boxes, *found), find_lines(ink, ruling, frame.px_per_mm)
+    if not frame.sheets:
+        pairs = _twins(ink.pieces, ink.stroke_px, frame.px_per_mm)
+        printed, found = _printed_lines(lines, pairs, ink.pieces)
+        if printed.any():
+            ink, found = _without(ink, printed, found)
+            boxes = (*boxes, *found)
+            lines = find_lines(ink, ruling, frame.px_per_mm)
+    lines, strays = set_strays_aside(lines)
+    return ink, (*boxes, *strays), lines
 
 
 def set_area_aside(ink: Ink, area: Box) -> tuple[Ink, tuple[Box, ...]]:
@@ -156,6 +159,8 @@ def _printed_lines(lines: Lines, pairs: NDArray[np.int64], pieces: Pieces) -> tu
     some print is known, lines of few letters are print when their letters have twins in it.
     """
     first = np.full(len(pieces.boxes), -1, np.int64)
+    if len(np.unique(pairs)) < _FEWEST or not lines.lines:
+        return first >= 0, ()
     first[pieces.piece] = lines.line
     tall = pieces.boxes[:, 3]
     heights = np.array([line.x_height for line in lines.lines])

@@ -257,7 +257,7 @@ def _unbroken(ridge: FloatArray, beside: FloatArray) -> NDArray[np.bool_]:
     typical = (ridge * dark).sum(1) / np.maximum(dark.sum(1), 1)
     share = (bare & (ridge > 0.3 * typical[:, None])).sum(1) / np.maximum(bare.sum(1), 1)
     mostly_bare = bare.mean(1) > 0.7
-    return (share > 0.7) | ((share > 0.4) & mostly_bare) | (bare.mean(1) < 0.1)
+    return np.asarray((share > 0.7) | ((share > 0.4) & mostly_bare) | (bare.mean(1) < 0.1))
 
 
 def _peaks(profile: FloatArray, reach: int) -> list[int]:

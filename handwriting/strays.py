@@ -1,0 +1,51 @@
+"""Marks that are no lines of writing: a page number, a slash of the pen, a tick.
+
+A line of writing starts in the left part of the column of text, or is a word or more long. What does neither, and
+stands on a course of its own, is set aside.
+
+What it does not see: words beside the column, which stay lines of their own, and marks on pages of fewer than three
+lines.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from handwriting.geometry import Box, FloatArray
+from handwriting.ink import grouped
+from handwriting.lines import Lines
+
+_FEWEST = 3
+# In x-heights: narrower than any word of two letters or more with its neighbours.
+_NARROW = 3.0
+
+
+def set_strays_aside(lines: Lines) -> tuple[Lines, tuple[Box, ...]]:
+    """Return the lines without single marks off the column of text, and the boxes of those, frame px."""
+    count = len(lines.lines)
+    if count < _FEWEST:
+        return lines, ()
+    ends = _extents(lines)
+    left, right = float(np.median(ends[:, 0])), float(np.percentile(ends[:, 2], 90))
+    x_height = float(np.median([line.x_height for line in lines.lines]))
+    wide, tall = ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1]
+    off = (ends[:, 0] > left + (right - left) / 3) | (ends[:, 2] < left - x_height)
+    stray = off & ((wide < _NARROW * x_height) | (wide < tall))
+    if not stray.any():
+        return lines, ()
+    # Their ink stays where it is and belongs to no line.
+    number = np.full(count + 1, -1, np.int32)
+    number[:-1][~stray] = np.arange(int((~stray).sum()), dtype=np.int32)
+    kept = tuple(line for line, gone in zip(lines.lines, stray, strict=True) if not gone)
+    return replace(lines, lines=kept, line=number[lines.line]), tuple(Box(*map(float, e)) for e in ends[stray])
+
+
+def _extents(lines: Lines) -> FloatArray:
+    """Return left, top, right and bottom of the ink of each line, shape (lines, 4)."""
+    x, y = lines.pieces.x, lines.pieces.y
+    ends = np.empty((len(lines.lines), 4))
+    for i, mine in enumerate(grouped(lines.line, len(lines.lines))):
+        ends[i] = x[mine].min(), y[mine].min(), x[mine].max() + 1, y[mine].max() + 1
+    return ends
