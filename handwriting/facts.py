@@ -1,16 +1,20 @@
-"""What the record says of lines, words, letters and their count, from what the stages found."""
+"""What the record says of page, rules, lines, words, letters and their count, from what the stages found."""
 
 from __future__ import annotations
 
+import hashlib
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from handwriting.alignment import Alignment, WrittenLetter
+from handwriting.frame import Frame
 from handwriting.geometry import Box
 from handwriting.letters import Letters
 from handwriting.lines import Lines, TextLine
-from handwriting.record import LetterFacts, LineFacts, WordFacts
+from handwriting.page import Page
+from handwriting.record import LetterFacts, LineFacts, PageFacts, Point, RulingFacts, WordFacts
 from handwriting.rules import Ruling
 from handwriting.task import COUNTING_RULE, Task, count_letters, split_words
 from handwriting.words import Words
@@ -20,6 +24,53 @@ from handwriting.words import Words
 _BODY = "acemnorsuvwxz"
 _TALL = "bdhkl"
 _DEEP = "gpqy"
+
+
+def page_facts(pages: Sequence[Page], frame: Frame) -> PageFacts:
+    """Describe the page or pages of a sample, and the frame that every place in the record refers to."""
+    page = pages[0]
+    height, width = page.grey.shape
+    one = len(pages) == 1
+    return PageFacts(
+        sample_sha256(pages),
+        ", ".join(p.name for p in pages),
+        page.format,
+        page.number,
+        page.count if one else len(pages),
+        width,
+        height,
+        page.claimed_dpi,
+        frame.grey.shape[1],
+        frame.grey.shape[0],
+        frame.turned_deg,
+        tuple(dict.fromkeys(note for p in pages for note in p.notes)),
+    )
+
+
+def sample_sha256(pages: Sequence[Page]) -> str:
+    """Return the fingerprint of a sample: the file's own, or that of its files' sorted fingerprints."""
+    if len(pages) == 1:
+        return pages[0].sha256
+    return hashlib.sha256("".join(sorted(page.sha256 for page in pages)).encode("ascii")).hexdigest()
+
+
+def _ends(ruling: Ruling, index: int, k: float) -> tuple[Point, Point]:
+    left, right = ruling.left, ruling.right
+    return (left * k, float(ruling.at(index, left)) * k), (right * k, float(ruling.at(index, right)) * k)
+
+
+def ruling_facts(ruling: Ruling | None, margins: tuple[Ruling, ...], k: float) -> RulingFacts | None:
+    """Describe the printed rules in page units, `k` units to a frame pixel."""
+    if ruling is None:
+        return None
+    margin = None
+    if margins:
+        (y0, x0), (y1, x1) = _ends(margins[0], 0, k)
+        margin = ((x0, y0), (x1, y1))
+    # The record's slope is positive where the line rises, the picture's where rows grow.
+    slope = -float(np.degrees(np.arctan(ruling.slope)))
+    rules = tuple(_ends(ruling, i, k) for i in range(len(ruling.offsets)))
+    return RulingFacts(ruling.kind, ruling.pitch * k, slope, ruling.residual_rms * k, rules, margin)
 
 
 def line_facts(

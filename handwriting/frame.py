@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from handwriting.edges import Outline, find_outline
 from handwriting.page import Page
+from handwriting.rules import Rules, Ruling
 from handwriting.sheet.reading import SheetReading
 
 Picture = NDArray[np.uint8]
@@ -132,6 +133,45 @@ def _guess(grey: Picture) -> float:
     stroke = float(4 * inside.mean() - 1) / min(side, 1.0)
     # Between a passport photograph's and a whole sheet's worth of pixels.
     return float(np.clip(stroke / 0.45, max(grey.shape) / 600, max(grey.shape) / 60))
+
+
+def sheet_rules(frame: Frame) -> Rules:
+    """Return the printed rules of a copying sheet's pages, known exactly, in frame px."""
+    level: list[float] = []
+    base: list[float] = []
+    for sheet, top in zip(frame.sheets, frame.tops, strict=True):
+        k = SHEET_DPI / 25.4 * sheet.print_scale
+        level += sorted(top + r.y0 * k for r in sheet.layout.rules if r.y0 == r.y1)
+        base += sorted(top + y * k for y in sheet.layout.baselines)
+    first, last = frame.sheets[0], frame.sheets[-1]
+    k = SHEET_DPI / 25.4 * first.print_scale
+    steep = sorted(r.x0 * k for r in first.layout.rules if r.x0 == r.x1)
+    carry = tuple(i for i, y in enumerate(level) if base and np.abs(np.asarray(base) - y).min() < 1e-4)
+    lines = first.layout.baselines
+    pitch = float(np.median(np.diff(sorted(lines)))) * k if len(lines) > 1 else 0.0
+    area = first.layout.area
+    across = _known("single", level, pitch, (area.left * k, area.right * k), carry) if level else None
+    bottom = frame.tops[-1] + last.layout.area.bottom * k
+    down = _known("squared", steep, pitch, (area.top * k, bottom), ()) if steep else None
+    return Rules(across, down)
+
+
+def _known(kind: str, places: list[float], pitch: float, ends: tuple[float, float], carry: tuple[int, ...]) -> Ruling:
+    """Return straight level rules at known places as a ruling in frame px."""
+    return Ruling(
+        kind=kind,
+        offsets=np.asarray(places) - 0.5,
+        slope=0.0,
+        bend=0.0,
+        turn=0.0,
+        pitch=pitch,
+        pitch_error=0.0,
+        residual_rms=0.0,
+        darkness=0.0,
+        left=ends[0],
+        right=ends[1],
+        writing=carry,
+    )
 
 
 def to_page_pixels(labels: NDArray[np.uint16], frame: Frame, page: Page, index: int = 0) -> NDArray[np.uint16]:

@@ -7,11 +7,9 @@ Nothing here decides anything about handwriting: each stage does, in its own fil
 
 from __future__ import annotations
 
-import hashlib
 import platform
 from collections.abc import Sequence
 from dataclasses import astuple, dataclass, field, replace
-from functools import cache
 
 import cv2
 import numpy as np
@@ -19,12 +17,12 @@ import scipy
 from numpy.typing import NDArray
 
 import handwriting
-from handwriting.alignment import LEAST_FIT, Alignment, align, check_fit
+from handwriting.alignment import LEAST_FIT, Alignment, align, check_fit, own_reader
 from handwriting.calibration import Given, Scale, calibrate, rough_px_per_mm
 from handwriting.errors import NoWritingError, UsageError
-from handwriting.facts import letter_counts, line_facts
+from handwriting.facts import letter_counts, line_facts, page_facts, ruling_facts
 from handwriting.figures import compare
-from handwriting.frame import SHEET_DPI, Frame, make_frame, make_sheet_frame, to_page_pixels
+from handwriting.frame import SHEET_DPI, Frame, make_frame, make_sheet_frame, sheet_rules, to_page_pixels
 from handwriting.geometry import Box
 from handwriting.ink import Ink, find_ink, flatten, lift_rules
 from handwriting.letters import Letters, find_letters
@@ -32,9 +30,8 @@ from handwriting.lines import Lines
 from handwriting.measures import SEED, Evidence, measure_all
 from handwriting.page import Page
 from handwriting.printed import set_area_aside, set_print_aside
-from handwriting.reader import Recogniser
-from handwriting.record import FlagNote, PageFacts, Point, Record, RulingFacts, ScaleFacts
-from handwriting.rules import Rules, Ruling, find_rules
+from handwriting.record import FlagNote, Record, ScaleFacts
+from handwriting.rules import Ruling, find_rules
 from handwriting.sheet.reading import SheetReading, check_pages, read_sheet
 from handwriting.sources import all_sources
 from handwriting.task import Task
@@ -174,17 +171,12 @@ def _measure(pages: tuple[Page, ...], sheets: tuple[SheetReading, ...], task: Ta
     return measure_found(pages, found, task, _scale(pages[0], sheets, found, options), options)
 
 
-@cache
-def _reader() -> Recogniser:
-    return Recogniser.load()
-
-
 def lay_against(found: Found, text: str, where: str | None, *, read: bool = True) -> Found:
     """Lay what was found against a text: words and letters are then those of the text.
 
     With `where` a text that does not fit is refused; without, the page is left as it was found.
     """
-    alignment = align(found.ink, found.lines, text, _reader() if read else None)
+    alignment = align(found.ink, found.lines, text, own_reader() if read else None)
     if where is not None:
         check_fit(alignment, where)
     elif alignment.fit < LEAST_FIT:
@@ -210,7 +202,7 @@ def measure_found(pages: tuple[Page, ...], found: Found, task: Task, scale: Scal
     comparisons = tuple(c.as_dict() for c in compare(task, measures["letters_per_minute"]))
     k = scale.mm_per_px or 1.0
     record = Record(
-        page=_page_facts(pages, found.frame),
+        page=page_facts(pages, found.frame),
         task=task.as_dict(),
         scale=ScaleFacts(
             "px" if scale.mm_per_px is None else "mm",
@@ -220,7 +212,7 @@ def measure_found(pages: tuple[Page, ...], found: Found, task: Task, scale: Scal
             scale.sentence,
             scale.checks,
         ),
-        ruling=_ruling_facts(found, k),
+        ruling=ruling_facts(found.ruling, found.margins, k),
         lines=line_facts(found.lines, found.words, found.letters, found.ruling, found.alignment, k),
         print_areas=tuple(b.scaled(k) for b in (*found.printed, *found.ink.set_aside)),
         measures=measures,
@@ -265,7 +257,7 @@ def _look(name: str, frame: Frame, print_box: Box | None) -> Found:
     """Run the stages on a frame taken to be upright."""
     flat = flatten(frame.grey, frame.px_per_mm)
     # The rules of a copying sheet are known; on any other page they are looked for.
-    rules = _sheet_rules(frame) if frame.sheets else find_rules(flat, frame.px_per_mm)
+    rules = sheet_rules(frame) if frame.sheets else find_rules(flat, frame.px_per_mm)
     lifted, cut = lift_rules(flat, rules, frame.px_per_mm)
     ink = find_ink(lifted, cut, rules, frame.px_per_mm)
     if ink is None:
@@ -307,45 +299,6 @@ def _like_writing(lines: Lines, ink: Ink) -> bool:
     return thickness < 0.62 and (thickness < 0.25 or bare > 0.85)
 
 
-def _sheet_rules(frame: Frame) -> Rules:
-    """Return the printed rules of a copying sheet's pages, known exactly, in frame px."""
-    level: list[float] = []
-    base: list[float] = []
-    for sheet, top in zip(frame.sheets, frame.tops, strict=True):
-        k = SHEET_DPI / 25.4 * sheet.print_scale
-        level += sorted(top + r.y0 * k for r in sheet.layout.rules if r.y0 == r.y1)
-        base += sorted(top + y * k for y in sheet.layout.baselines)
-    first, last = frame.sheets[0], frame.sheets[-1]
-    k = SHEET_DPI / 25.4 * first.print_scale
-    steep = sorted(r.x0 * k for r in first.layout.rules if r.x0 == r.x1)
-    carry = tuple(i for i, y in enumerate(level) if base and np.abs(np.asarray(base) - y).min() < 1e-4)
-    lines = first.layout.baselines
-    pitch = float(np.median(np.diff(sorted(lines)))) * k if len(lines) > 1 else 0.0
-    area = first.layout.area
-    across = _known("single", level, pitch, (area.left * k, area.right * k), carry) if level else None
-    bottom = frame.tops[-1] + last.layout.area.bottom * k
-    down = _known("squared", steep, pitch, (area.top * k, bottom), ()) if steep else None
-    return Rules(across, down)
-
-
-def _known(kind: str, places: list[float], pitch: float, ends: tuple[float, float], carry: tuple[int, ...]) -> Ruling:
-    """Return straight level rules at known places as a ruling in frame px."""
-    return Ruling(
-        kind=kind,
-        offsets=np.asarray(places) - 0.5,
-        slope=0.0,
-        bend=0.0,
-        turn=0.0,
-        pitch=pitch,
-        pitch_error=0.0,
-        residual_rms=0.0,
-        darkness=0.0,
-        left=ends[0],
-        right=ends[1],
-        writing=carry,
-    )
-
-
 def _scale(page: Page, sheets: tuple[SheetReading, ...], found: Found, options: Options) -> Scale:
     if not sheets:
         given = options.given
@@ -364,52 +317,6 @@ def _scale(page: Page, sheets: tuple[SheetReading, ...], found: Found, options: 
     marks = sum(sheet.marks_used for sheet in sheets)
     sentence = f"The scale comes from {marks} square marks of the copying sheet. {sheets[0].print_statement}"
     return Scale(25.4 / SHEET_DPI, max(sheet.scale_sd for sheet in sheets), "copying sheet", sentence, (), flags)
-
-
-def _page_facts(pages: tuple[Page, ...], frame: Frame) -> PageFacts:
-    page = pages[0]
-    height, width = page.grey.shape
-    one = len(pages) == 1
-    return PageFacts(
-        sample_sha256(pages),
-        ", ".join(p.name for p in pages),
-        page.format,
-        page.number,
-        page.count if one else len(pages),
-        width,
-        height,
-        page.claimed_dpi,
-        frame.grey.shape[1],
-        frame.grey.shape[0],
-        frame.turned_deg,
-        tuple(dict.fromkeys(note for p in pages for note in p.notes)),
-    )
-
-
-def sample_sha256(pages: Sequence[Page]) -> str:
-    """Return the fingerprint of a sample: the file's own, or that of its files' sorted fingerprints."""
-    if len(pages) == 1:
-        return pages[0].sha256
-    return hashlib.sha256("".join(sorted(page.sha256 for page in pages)).encode("ascii")).hexdigest()
-
-
-def _ends(ruling: Ruling, index: int, k: float) -> tuple[Point, Point]:
-    left, right = ruling.left, ruling.right
-    return (left * k, float(ruling.at(index, left)) * k), (right * k, float(ruling.at(index, right)) * k)
-
-
-def _ruling_facts(found: Found, k: float) -> RulingFacts | None:
-    ruling = found.ruling
-    if ruling is None:
-        return None
-    margin = None
-    if found.margins:
-        (y0, x0), (y1, x1) = _ends(found.margins[0], 0, k)
-        margin = ((x0, y0), (x1, y1))
-    # The record's slope is positive where the line rises, the picture's where rows grow.
-    slope = -float(np.degrees(np.arctan(ruling.slope)))
-    rules = tuple(_ends(ruling, i, k) for i in range(len(ruling.offsets)))
-    return RulingFacts(ruling.kind, ruling.pitch * k, slope, ruling.residual_rms * k, rules, margin)
 
 
 def _flags(scale: Scale, found: Found, task: Task) -> tuple[FlagNote, ...]:

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 
 from handwriting.calibration import Given
 from handwriting.errors import UsageError
+from handwriting.facts import sample_sha256
 from handwriting.geometry import Box
 from handwriting.page import Page
-from handwriting.pipeline import Options, Result, measure_sample, sample_sha256
+from handwriting.pipeline import Options, Result, measure_sample
 from handwriting.record import Record
 from handwriting.task import Task
 
