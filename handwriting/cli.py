@@ -33,6 +33,7 @@ for _command in (
     correct.correct,
     batch.batch,
     batch.merge,
+    batch.cluster_files,
     agree.agree,
     agree.check_study,
     store.keep,

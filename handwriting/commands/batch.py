@@ -203,3 +203,17 @@ class _Showing:
         if self._open:
             typer.echo("", err=True)
             self._open = False
+
+
+def cluster_files(
+    manifest: Annotated[Path, typer.Argument(help="The manifest, as the jobs are to name it.", show_default=False)],
+    out: Annotated[Path, typer.Option(help="Folder for the job files.")] = Path(),
+    study: Annotated[str, typer.Option(help="Folder of the study.")] = "study",
+    shards: Annotated[int, typer.Option(min=1, max=100_000, help="Jobs: some 500 to 2,000 pages each do well.")] = 8,
+    workers: Annotated[int, typer.Option(min=1, max=256, help="Processes in each job.")] = 4,
+) -> None:
+    """Write job files for a cluster: SLURM scripts and a Snakefile."""
+    from handwriting.batch.cluster_files import write_cluster_files
+
+    for path in write_cluster_files(manifest, out, out=study, shards=shards, workers=workers):
+        typer.echo(f"Written: {path}")
