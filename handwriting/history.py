@@ -61,6 +61,8 @@ def history(
     """
     held = tuple(samples)
     every = occasions(held, days=days)
+    if not every:
+        raise UsageError("there are no pages to compare", fix="Name a pupil's code, or two record files and more.")
     series = _series(every)
     first = series[0] if before is None else _on(every, before, "--before")
     last = series[-1] if after is None else _on(every, after, "--after")
