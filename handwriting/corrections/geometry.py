@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from handwriting.baselines import line_x_height, rule_of, turning_points
+from handwriting.baselines import rule_of
 from handwriting.calibration import Scale
 from handwriting.errors import UsageError
 from handwriting.geometry import Box, Polyline
@@ -21,6 +21,7 @@ Point = tuple[float, float]
 _DRAWN_SD_PX = 0.5
 _RULER_SD_MM = 0.25
 _SHORTEST_PX = 20.0
+_LEAST_BODY = 0.3
 
 
 def word_at(words: Words, at: Point) -> int:
@@ -118,12 +119,13 @@ def move_baseline(found: Found, at: Point, to: Point) -> Found:
         place = int(np.searchsorted(x, to[0]))
         x, y = np.insert(x, place, to[0]), np.insert(y, place, to[1])
     baseline = Polyline(x, y)
-    mine = np.flatnonzero(lines.line == number)
-    _, tops = turning_points(lines.pieces.x[mine], lines.pieces.y[mine], lines.body_px)
-    page = float(np.median([line.x_height for line in lines.lines]))
-    heights = baseline.at(tops[0]) - tops[1] + 1
-    x_height = line_x_height(heights, page) if len(heights) else page
-    moved = TextLine(baseline, x_height, rule_of(baseline, found.ruling, page))
+    # Heights are taken from the baseline, so they change by what it moved under the writing.
+    under = lines.pieces.x[lines.line == number].astype(np.float64)
+    x_height = lines.lines[number].x_height + float((baseline.at(under) - old.at(under)).mean())
+    if x_height < _LEAST_BODY * lines.lines[number].x_height:
+        raise UsageError("that would put the baseline above the writing", fix="Put it at the foot of the letters")
+    usual = float(np.median([line.x_height for line in lines.lines]))
+    moved = TextLine(baseline, x_height, rule_of(baseline, found.ruling, usual))
     rows = tuple(moved if i == number else line for i, line in enumerate(lines.lines))
     changed = replace(found, lines=replace(lines, lines=rows))
     return _with_words(changed, found.words.word)

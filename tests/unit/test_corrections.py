@@ -82,6 +82,12 @@ def test_moved_baseline_passes_where_it_was_put(result):
     assert moved.x_height > line.x_height
 
 
+def test_a_baseline_above_the_writing_is_refused(result):
+    x, y = result.record.lines[0].baseline[1]
+    with pytest.raises(UsageError, match="above the writing"):
+        said(result, f"line 1 baseline {x} {y - 25}")
+
+
 def test_drawn_scale_sets_every_length(result):
     box = result.record.lines[0].box
     twice = 2 * (box.right - box.left)
