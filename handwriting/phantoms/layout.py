@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from handwriting.geometry import FloatArray
-from handwriting.phantoms.alphabet import trace
 from handwriting.phantoms.letters import Drawn, Shape, bend, ink_hull, shape
 from handwriting.phantoms.paper import Paper, writing_rows
+from handwriting.phantoms.strikes import strike
 from handwriting.phantoms.writer import Writer, spread
 
 ADDED = ("and", "the", "very", "so", "then")
@@ -198,29 +198,12 @@ def _close(word: PlacedWord, writer: Writer, rng: np.random.Generator) -> None:
     if word.joins:
         points = np.concatenate([points, *(ink_hull(j, w / 2) for j, w in word.joins)])
     if word.task.state == "crossed-out":
-        word.strike = _strike(float(points[:, 0].min()), float(points[:, 0].max()), writer.x_height_mm, rng)
+        style = writer.slips.strikes[int(rng.integers(len(writer.slips.strikes)))]
+        left, right = float(points[:, 0].min()), float(points[:, 0].max())
+        word.strike = strike(style, left, right, writer.x_height_mm, rng)
         points = np.concatenate([points, *(ink_hull(s, writer.pen_width_mm / 2) for s in word.strike)])
     word.hull = ink_hull(points, 0.0)
     word.moved(-float(word.hull[:, 0].min()))
-
-
-def _strike(left: float, right: float, height: float, rng: np.random.Generator) -> list[FloatArray]:
-    """Return one line, two lines or a zigzag through a word that spans `left` to `right`."""
-    kind = int(rng.integers(3))
-    if kind == 2:
-        n = max(4, int((right - left) / (0.45 * height)))
-        ups = np.where(np.arange(n) % 2, 0.95, 0.1) * height + rng.normal(0, 0.1, n) * height
-        return [_curve(np.column_stack([np.linspace(left, right, n), ups]))]
-    strokes = []
-    for n in range(kind + 1):
-        x = np.array([left, (left + right) / 2, right]) + rng.uniform(-0.3, 0.3, 3) * height
-        ups = height * (0.5 + 0.25 * n) + rng.uniform(-0.2, 0.2, 3) * height
-        strokes.append(_curve(np.column_stack([x, ups])))
-    return strokes
-
-
-def _curve(points: FloatArray) -> FloatArray:
-    return trace(points, ("",) * len(points), 0.4)[0]
 
 
 def lay_out(text: str, writer: Writer, paper: Paper, rng: np.random.Generator) -> tuple[list[PlacedLine], list[Task]]:

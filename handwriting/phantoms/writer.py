@@ -35,7 +35,8 @@ class Slips:
     """How many words are left out, written twice, misspelt, crossed out, added, and whether a run of words is skipped.
 
     A crossed-out word is written, struck through, then written again. `skipped_run` words in a row are left out, as
-    when the eye drops a line of the text.
+    when the eye drops a line of the text. `strikes` are the styles to cross out with, of `strikes.STYLES`, each as
+    likely as the next.
     """
 
     left_out: int = 0
@@ -44,6 +45,7 @@ class Slips:
     crossed_out: int = 0
     added: int = 0
     skipped_run: int = 0
+    strikes: tuple[str, ...] = ("line", "lines", "zigzag")
 
 
 @dataclass(frozen=True, slots=True)
