@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from handwriting.alignment.expected import Expected
 from handwriting.alignment.result import Alignment, LetterTotals, WrittenWord
 
-OF_TEXT = ("written", "misspelt?")
+# A state without a question mark is a person's word.
+OF_TEXT = ("written", "misspelt?", "misspelt")
 
 
 def tally(words: list[WrittenWord], expected: Expected, word: NDArray[np.int32], fit: float) -> Alignment:
@@ -39,7 +40,7 @@ def _totals(words: list[WrittenWord], expected: Expected, left_out: tuple[int, .
         matching=letters("written"),
         repeated=letters("repeated"),
         added=letters("added"),
-        crossed_out=letters("crossed-out?"),
+        crossed_out=letters("crossed-out?", "crossed-out"),
         left_out=sum(expected.words[i].letters for i in left_out),
         capitals=kinds.count("Lu") + kinds.count("Lt"),
         digits=sum(k[0] == "N" for k in kinds),

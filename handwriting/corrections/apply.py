@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
-from handwriting.corrections import geometry
+from handwriting.corrections import geometry, told
 from handwriting.corrections.model import Correction
 from handwriting.errors import UsageError
 from handwriting.geometry import Box
@@ -36,7 +36,7 @@ def correct(result: Result, corrections: Sequence[Correction]) -> Result:
     found, task, scale = result.found, result.task, result.scale
     for correction in corrections:
         task = _task(task, correction)
-        found = _found(found, correction)
+        found = _found(found, task.text, correction)
         if correction.kind == "scale" and isinstance(correction.value, tuple):
             scale = geometry.drawn_scale(found, correction.value)
     if found.words is not result.found.words:
@@ -72,7 +72,7 @@ def _task(task: Task, correction: Correction) -> Task:
     return task
 
 
-def _found(found: Found, correction: Correction) -> Found:
+def _found(found: Found, text: str, correction: Correction) -> Found:  # noqa: PLR0911 - one return a kind
     at, value = correction.at, correction.value
     if at is not None:
         match correction.kind:
@@ -81,9 +81,16 @@ def _found(found: Found, correction: Correction) -> Found:
             case "join":
                 return geometry.join(found, at)
             case "set-aside" | "set-line":
-                return geometry.set_aside(found, at, line=correction.kind == "set-line")
+                left = geometry.set_aside(found, at, line=correction.kind == "set-line")
+                return told.forget_gone(left, text)
+            case "state" if isinstance(value, str):
+                return told.tell_state(found, text, at, value)
+            case "reads" if isinstance(value, str):
+                return told.tell_reading(found, text, at, value)
             case "baseline" if isinstance(value, tuple):
                 return geometry.move_baseline(found, at, (value[0], value[1]))
+    if correction.kind == "left-out" and isinstance(value, int):
+        return told.tell_left_out(found, text, value)
     if correction.kind == "blank" and isinstance(value, tuple):
-        return geometry.blank(found, Box(*value))
+        return told.forget_gone(geometry.blank(found, Box(*value)), text)
     return found

@@ -150,6 +150,59 @@ def test_the_last_word_of_a_line_has_no_next(result):
         said(result, f"word {last} join")
 
 
+def counted(result):
+    return result.record.letters["counted_by_tool"]
+
+
+def test_a_word_said_to_be_crossed_out_is_counted_apart(result):
+    word = words(result)[1]
+    letters = sum(c.isalpha() for c in word.text)
+    corrected = said(result, f"word {word.number} crossed-out")
+    assert counted(corrected)["written"] == counted(result)["written"] - letters
+    assert counted(corrected)["crossed_out"] == letters
+    assert words(corrected)[1].state == "crossed-out"
+    rate = corrected.record.measures["letters_per_minute"].value
+    assert rate == pytest.approx(counted(corrected)["written"] / 2)
+
+
+def test_what_a_word_reads_is_taken_from_the_person(result):
+    # The second word of the text is "old": read as something else it no longer matches, and read right it does again.
+    number = words(result)[1].number
+    other = said(result, f'word {number} reads "odl"')
+    assert words(other)[1].state == "misspelt"
+    assert counted(other)["matching"] == counted(result)["matching"] - 3
+    again = said(result, f'word {number} reads "odl"\nword {number} reads "old"')
+    assert words(again)[1].state == "written"
+    assert counted(again)["matching"] == counted(result)["matching"]
+
+
+def test_parts_of_a_split_word_take_their_readings(result):
+    first, second = words(result)[:2]
+    joined = said(result, f"word {first.number} join")
+    k = result.record.scale.mm_per_px or 1.0
+    middle = (0.5 * (first.box.right + second.box.left) / k, 0.5 * (first.box.top + first.box.bottom) / k)
+    places = [(0.5 * (b.left + b.right) / k, 0.5 * (b.top + b.bottom) / k) for b in (first.box, second.box)]
+    steps = [*map(Correction.from_dict, joined.record.corrections), Correction("split", middle)]
+    steps += [Correction("reads", at, text) for at, text in zip(places, ("the", "old"), strict=True)]
+    assert counted(correct(result, steps))["written"] == counted(result)["written"]
+
+
+def test_a_word_left_out_is_no_longer_counted(result):
+    corrected = said(result, "left out 2")
+    assert counted(corrected)["written"] == counted(result)["written"] - 3
+    assert counted(corrected)["words_left_out"] == ["old"]
+
+
+def test_a_word_set_aside_is_no_longer_counted(result):
+    assert counted(said(result, "word 2 set aside"))["written"] == counted(result)["written"] - 3
+
+
+def test_words_cannot_be_told_without_a_text(result):
+    silent = replace(result, task=replace(result.task, text=""), found=replace(result.found, alignment=None))
+    with pytest.raises(UsageError, match="not known"):
+        said(silent, "word 2 crossed-out")
+
+
 def test_nothing_left_is_refused(result):
     everything = "\n".join(f"line {line.number} set aside" for line in result.record.lines)
     with pytest.raises(UsageError, match="nothing would be left"):
