@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from handwriting.geometry import Box, FloatArray
 from handwriting.ink import grouped
@@ -39,7 +40,17 @@ def set_strays_aside(lines: Lines) -> tuple[Lines, tuple[Box, ...]]:
     number = np.full(count + 1, -1, np.int32)
     number[:-1][~stray] = np.arange(int((~stray).sum()), dtype=np.int32)
     kept = tuple(line for line, gone in zip(lines.lines, stray, strict=True) if not gone)
-    return replace(lines, lines=kept, line=number[lines.line]), tuple(Box(*map(float, e)) for e in ends[stray])
+    pieces = lines.pieces
+    boxes = (_around(pieces.boxes[np.unique(pieces.piece[lines.line == i])]) for i in np.flatnonzero(stray))
+    # One long stroke may have been cut into two lines.
+    return replace(lines, lines=kept, line=number[lines.line]), tuple(dict.fromkeys(boxes))
+
+
+def _around(rows: NDArray[np.int32]) -> Box:
+    """Return the box around pieces."""
+    left, top = (float(v) for v in rows[:, :2].min(0))
+    right, bottom = (float(v) for v in (rows[:, :2] + rows[:, 2:4]).max(0))
+    return Box(left, top, right, bottom)
 
 
 def _extents(lines: Lines) -> FloatArray:

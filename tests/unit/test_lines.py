@@ -1,0 +1,108 @@
+"""Lines of writing: which ink belongs to which line, feet, baselines, x-heights."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from stages import PX_PER_MM, drawn, look
+
+from handwriting.baselines import fit_baseline, turning_points, x_heights
+from handwriting.ink import grouped
+from handwriting.phantoms import PASSAGES, Writer
+
+HAND = Writer(x_height_mm=3, drift_deg=0.4, drift_sd_deg=0.3, wave_mm=0.15)
+
+
+@pytest.fixture(scope="module")
+def page():
+    grey, truth = drawn(PASSAGES[1][:260], HAND, seed=5)
+    return look(grey), truth
+
+
+def test_every_letter_lies_in_its_own_line(page):
+    seen, truth = page
+    assert len(seen.lines.lines) == len(truth.lines)
+    labels = np.full(seen.lines.pieces.shape, -1, np.int32)
+    labels[seen.lines.pieces.y, seen.lines.pieces.x] = seen.lines.line
+    right = total = 0
+    for number, line in enumerate(truth.lines):
+        for word in line.words:
+            for letter in truth.words[word].letters:
+                box = truth.px(letter.centre)
+                inside = labels[int(box.top) : int(box.bottom) + 1, int(box.left) : int(box.right) + 1]
+                right += int((inside == number).sum())
+                total += int((inside >= 0).sum())
+    assert right > 0.99 * total
+
+
+def test_baselines_run_along_the_outer_edge_of_the_feet(page):
+    seen, truth = page
+    for found, true in zip(seen.lines.lines, truth.lines, strict=True):
+        x = np.linspace(true.baseline.x[2], true.baseline.x[-3], 30)
+        # The truth is the path of the pen: the ink's edge lies half a pen's width below. Row i spans i to i + 1.
+        above = true.baseline.at(x) + HAND.pen_width_mm / 2 - (found.baseline.at(x * PX_PER_MM) + 0.5) / PX_PER_MM
+        assert abs(above.mean()) < 0.15
+        assert np.sqrt(np.mean(above**2)) < 0.2
+
+
+def test_x_height_is_the_writers(page):
+    seen, _ = page
+    heights = [line.x_height / PX_PER_MM for line in seen.lines.lines]
+    assert np.median(heights) == pytest.approx(HAND.x_height_mm + HAND.pen_width_mm, abs=0.2)
+
+
+def test_turning_points_do_not_depend_on_the_order_of_the_pixels():
+    rng = np.random.default_rng(3)
+    x, y = rng.integers(0, 400, 3000).astype(np.int32), rng.integers(0, 60, 3000).astype(np.int32)
+    order = np.lexsort((x, y))
+    for (a, b), (c, d) in zip(turning_points(x, y, 30.0), turning_points(x[order], y[order], 30.0), strict=True):
+        assert np.array_equal(a, c)
+        assert np.array_equal(b, d)
+
+
+def test_feet_and_tops_of_known_strokes():
+    # Three upright strokes 5 px wide, from row 10 down to rows 59, 61 and 60.
+    feet = {20: 59, 60: 61, 100: 60}
+    pixels = [(x0 + i, y) for x0, low in feet.items() for i in range(5) for y in range(10, low + 1)]
+    x, y = np.array(sorted(pixels, key=lambda p: (p[1], p[0])), np.int32).T
+    (fx, fy), (tx, ty) = turning_points(x, y, 40.0)
+    assert list(fx) == [22, 62, 102]
+    assert list(fy) == [59, 61, 60]
+    assert list(tx) == [22, 62, 102]
+    assert list(ty) == [10, 10, 10]
+
+
+def test_a_baseline_is_not_drawn_down_by_tails_nor_up_by_dots():
+    rng = np.random.default_rng(8)
+    x = np.arange(100.0, 1500.0, 20)
+    y = 300 + 0.02 * x + rng.normal(0, 1.0, len(x))
+    y[::6] += 25
+    y[3::9] -= 60
+    line = fit_baseline(x, y, 0.02, 35.0)
+    at = np.linspace(150, 1450, 20)
+    assert np.abs(line.at(at) - (300 + 0.02 * at)).max() < 2.5
+
+
+def upright_strokes(heights):
+    """Return tops and ink of a line of strokes of these heights, one px wide and ten apart."""
+    x = np.concatenate([np.full(int(h), 10 * i, np.int32) for i, h in enumerate(heights)])
+    return np.asarray(heights, float), (x, np.concatenate([np.arange(1.0, int(h) + 1) for h in heights]))
+
+
+def test_x_height_on_a_page_of_drills_is_that_of_the_bodies():
+    rng = np.random.default_rng(1)
+    drills = [upright_strokes(rng.normal(90, 3, 12)) for _ in range(5)]
+    bodies = [upright_strokes(np.concatenate([rng.normal(45, 2, 30), rng.normal(90, 3, 8)])) for _ in range(2)]
+    found = x_heights(*map(list, zip(*drills, *bodies, strict=True)), 50.0)
+    assert found == pytest.approx([45] * 7, abs=2.5)
+
+
+def test_x_height_of_ordinary_text_stays_where_it_is():
+    rng = np.random.default_rng(2)
+    text = [upright_strokes(np.concatenate([rng.normal(45, 2, 30), rng.normal(90, 3, 8)])) for _ in range(5)]
+    assert x_heights(*map(list, zip(*text, strict=True)), 50.0) == pytest.approx([45] * 5, abs=1.5)
+
+
+def test_grouped_gives_every_number_its_places():
+    number = np.array([2, -1, 0, 2, 0, -1, 4], np.int32)
+    assert [list(g) for g in grouped(number, 5)] == [[2, 4], [], [0, 3], [], [6]]

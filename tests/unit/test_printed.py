@@ -1,0 +1,121 @@
+"""Print, frames, circles and stray marks are set aside, and no writing is."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from stages import BLANK, CLEAN, DPI, PX_PER_MM, drawn, look
+
+from handwriting.phantoms import ABLE, PASSAGES, Paper, Writer
+
+VARIED = Writer(height_cv=0.15, slant_sd_deg=5, bounce_mm=0.25, shape_jitter=0.4)
+TEXT = PASSAGES[2][:240]
+# Our own words, set in a vector type that is no part of the project (OpenCV's Hershey letters).
+NOTICE = ("Copy this text on the lines below", "as you always write, and stop", "when told to.")
+
+
+def printed_notice(grey, top_mm=12.0, size=1.0):
+    for i, line in enumerate(NOTICE):
+        at = (round(25 * PX_PER_MM), round((top_mm + 8 * i) * PX_PER_MM))
+        cv2.putText(grey, line, at, cv2.FONT_HERSHEY_SIMPLEX, size, 20, 2, cv2.LINE_AA)
+    return grey
+
+
+@pytest.fixture(scope="module")
+def written():
+    return drawn(TEXT, VARIED, replace(BLANK, top_mm=48))
+
+
+def test_writing_alone_stays_whole(written):
+    seen = look(written[0])
+    assert seen.aside == ()
+    assert len(seen.lines.lines) == len(written[1].lines)
+    assert seen.kept > 0.995
+
+
+def test_an_even_hand_that_repeats_its_letters_stays_whole():
+    even = replace(ABLE, height_cv=0.02, slant_sd_deg=0.5, bounce_mm=0.02, shape_jitter=0.0, tremor_mm=0.0)
+    grey, truth = drawn(TEXT, even, replace(BLANK, top_mm=48))
+    seen = look(grey)
+    assert seen.aside == ()
+    assert len(seen.lines.lines) == len(truth.lines)
+
+
+@pytest.mark.parametrize("hand", [VARIED, ABLE], ids=["varied hand", "even hand"])
+def test_a_printed_notice_goes_with_its_last_short_line(hand):
+    grey, truth = drawn(TEXT, hand, replace(BLANK, top_mm=48))
+    seen = look(printed_notice(grey))
+    assert len(seen.lines.lines) == len(truth.lines)
+    assert len(seen.aside) >= len(NOTICE)
+    assert max(box.bottom for box in seen.aside) < 35 * PX_PER_MM
+
+
+@pytest.mark.parametrize("skew", [0.0, 1.5])
+@pytest.mark.parametrize("boxed", [False, True])
+def test_a_printed_passage_goes_framed_or_not_tilted_or_not(boxed, skew):
+    paper = Paper(rules="single", pitch_mm=11, passage=PASSAGES[0][:150], boxed=boxed)
+    grey, truth = drawn(TEXT, VARIED, paper, replace(CLEAN, skew_deg=skew))
+    seen = look(grey)
+    assert len(seen.lines.lines) == len(truth.lines)
+    assert seen.rules.across is not None
+    assert seen.rules.across.pitch / PX_PER_MM == pytest.approx(11, rel=0.005)
+
+
+def test_a_circle_and_a_triangle_go():
+    grey, truth = drawn(TEXT, VARIED, replace(BLANK, top_mm=48, logo=True))
+    seen = look(grey)
+    assert len(seen.lines.lines) == len(truth.lines)
+    # The mark is 20 mm wide, its left edge 32 mm from the right edge of the page.
+    right = grey.shape[1] - 12 * PX_PER_MM
+    boxes = [*seen.aside, *seen.whole.set_aside]
+    assert min(b.left for b in boxes) == pytest.approx(right - 20 * PX_PER_MM, abs=4)
+    assert max(b.right for b in boxes) == pytest.approx(right, abs=4)
+
+
+def ring(grey, wobble):
+    """Draw a ring 9 mm wide whose radius varies by a share of it, as a hand's does."""
+    angle = np.linspace(0, 2 * np.pi, 240)
+    radius = 4.5 * PX_PER_MM * (1 + wobble * np.sin(3 * angle + 1))
+    middle = np.array([28, 25]) * PX_PER_MM
+    points = middle + radius[:, None] * np.stack([np.cos(angle), np.sin(angle)], 1)
+    cv2.polylines(grey, [np.rint(16 * points).astype(np.int32)], isClosed=True, color=30, thickness=5, shift=4)
+
+
+def line(grey, bow_mm):
+    """Draw a line of 60 mm bowed by so much, as a hand's is."""
+    x = np.linspace(0, 1, 200)
+    points = np.stack([80 + 60 * x, 25 + bow_mm * np.sin(np.pi * x)], 1) * PX_PER_MM
+    cv2.polylines(grey, [np.rint(16 * points).astype(np.int32)], isClosed=False, color=30, thickness=3, shift=4)
+
+
+@pytest.mark.parametrize(("shape", "true", "by_hand"), [(ring, 0.0, 0.06), (line, 0.0, 1.0)])
+def test_what_is_drawn_true_is_print_and_what_a_hand_draws_is_not(written, shape, true, by_hand):
+    for amount, boxes in ((true, 1), (by_hand, 0)):
+        grey = written[0].copy()
+        shape(grey, amount)
+        assert len(look(grey).aside) == boxes
+
+
+def test_a_page_number_and_a_slash_are_no_lines(written):
+    grey = written[0].copy()
+    bottom = grey.shape[0] - 12 * PX_PER_MM
+    cv2.putText(grey, "7", (round(185 * PX_PER_MM), round(bottom)), cv2.FONT_HERSHEY_SCRIPT_SIMPLEX, 0.9, 30, 3)
+    ends = [(round(x * PX_PER_MM), round(y * PX_PER_MM)) for x, y in ((188, 8), (180, 24))]
+    cv2.line(grey, *ends, 30, 3)
+    seen = look(grey)
+    assert len(seen.lines.lines) == len(written[1].lines)
+    assert len(seen.aside) == 2
+    assert seen.lines.line.max() == len(seen.lines.lines) - 1
+
+
+def test_a_short_last_line_at_the_margin_stays():
+    grey, truth = drawn("the cat sat on the mat and saw the dog run by the old red barn I", VARIED)
+    assert DPI * 0.1 < grey.shape[0]
+    last = truth.lines[-1]
+    seen = look(grey)
+    assert len(seen.lines.lines) == len(truth.lines)
+    bottom = last.baseline.y.mean() * truth.px_per_mm
+    assert seen.lines.lines[-1].baseline.y.mean() == pytest.approx(bottom, abs=2 * PX_PER_MM)
