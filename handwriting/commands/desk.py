@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -15,6 +16,9 @@ def desk(
     browser: Annotated[
         bool, typer.Option("--browser/--no-browser", help="Open the browser, or only print the link.")
     ] = True,
+    watch: Annotated[
+        Path | None, typer.Option(help="A scanner's folder: what is put there while the desk is open is taken in.")
+    ] = None,
     log: Annotated[bool, typer.Option("--log", help="Print a line per request: no names, texts or files.")] = False,
 ) -> None:
     """Open the desk: measuring, putting right, reports and records in the browser, on this computer only."""
@@ -35,4 +39,4 @@ def desk(
         else:
             typer.echo(f"Open this link once, in the browser of this computer:\n{link}")
 
-    open_desk(store, port, opened, passphrase=ask())
+    open_desk(store, port, opened, watched=watch, passphrase=ask())

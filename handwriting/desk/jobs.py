@@ -8,6 +8,7 @@ stopped is replaced; what it was doing is said on the page it was about, and not
 from __future__ import annotations
 
 import contextlib
+import json
 import multiprocessing
 import queue
 import threading
@@ -15,6 +16,7 @@ import time
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
+from pathlib import Path
 from typing import Any
 
 from handwriting.desk.work import Desk, State
@@ -151,8 +153,16 @@ class Jobs:
         self._lock = threading.Lock()
         self._measuring: dict[str, tuple[Lane, Job]] = {}
         for state in desk.all():
-            if state.stage == "waiting":
+            if state.stage == "waiting" or (state.stage == "measured" and not self._in_step(state)):
                 self.measure(state, at_hand=False)
+
+    def _in_step(self, state: State) -> bool:
+        """Tell whether a page's record has the corrections its state has: a desk may have been killed between."""
+        try:
+            held = json.loads((self._desk.place(state.id) / "record.json").read_text("utf-8"))
+        except (OSError, ValueError):
+            return False
+        return [(c["kind"], c["when"]) for c in held["corrections"]] == [(c["kind"], c["when"]) for c in state.counting]
 
     def close(self) -> None:
         """End both processes."""
@@ -255,12 +265,16 @@ class Jobs:
         made.unlink()
         return content
 
-    def forget(self, state: State) -> None:
-        """Let the processes let go of a page that is put away."""
-        folder = self._desk.place(state.id)
-        for lane in (self._hand, self._pile):
-            if lane is not None:
-                lane.add(Job("forget", state.id, {"folder": folder}))
+    def put_away(self, work: str) -> None:
+        """Delete a page for good: stopped, let go of by the processes, then its folder."""
+        self.stop(work)
+        self._desk.remove(work, self._let_go)
+
+    def _let_go(self, folder: Path) -> None:
+        lanes = [lane for lane in (self._hand, self._pile) if lane is not None]
+        # What a process had been asked to write there it writes first: requests are served in their order.
+        for job in [lane.add(Job("forget", folder.name, {"folder": folder})) for lane in lanes]:
+            job.done.wait(self._seconds)
 
 
 def _sentence(error: HandwritingError) -> str:

@@ -49,6 +49,7 @@ def routes(room: Room) -> list[Route]:
         show("/", room, start),
         change("/work", room, take),
         change("/sample", room, sample),
+        show("/hand", room, in_hand),
         show("/work/{id}", room, work),
         show("/work/{id}/status", room, status),
         show("/work/{id}/view.json", room, view_json),
@@ -87,7 +88,13 @@ def start(room: Room, _: Request) -> Response:
         labels=forms.LABELS,
         choices=forms.CHOICES,
         hand=[_card(room, s) for s in room.desk.all()],
+        watched=room.watched,
     )
+
+
+def in_hand(room: Room, _: Request) -> Response:
+    """Say which pages are in hand and how far each is."""
+    return JSONResponse({s.id: room.jobs.status(s) for s in room.desk.all()})
 
 
 def _card(room: Room, state: State) -> dict[str, Any]:
@@ -291,9 +298,7 @@ def stop(room: Room, request: Request, _: FormData) -> Response:
 def remove(room: Room, request: Request, _: FormData) -> Response:
     """Put a page away for good."""
     state = found(room, request)
-    room.jobs.stop(state.id)
-    room.jobs.forget(state)
-    room.desk.remove(state.id)
+    room.jobs.put_away(state.id)
     return see(request, "/")
 
 

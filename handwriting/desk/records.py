@@ -270,9 +270,7 @@ def erase(room: Room, request: Request, form: FormData) -> Response:
     gone = room.records.do(lambda s: s.erase(code))
     inhand = [s for s in room.desk.all() if s.asked.get("code") == code]
     for state in inhand:
-        room.jobs.stop(state.id)
-        room.jobs.forget(state)
-        room.desk.remove(state.id)
+        room.jobs.put_away(state.id)
     sentence = (
         f"Of {code} there went: samples {gone.samples}, revisions {gone.revisions}, pictures {gone.pictures}, "
         f"corrections {gone.corrections}, pages in hand {len(inhand)}. "

@@ -6,6 +6,7 @@ import logging
 import os
 import socket
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import uvicorn
@@ -14,6 +15,7 @@ from handwriting.desk.jobs import Jobs
 from handwriting.desk.records import Records
 from handwriting.desk.safety import Doors
 from handwriting.desk.server import Room, application
+from handwriting.desk.watch import Watch
 from handwriting.desk.work import Desk
 from handwriting.errors import UsageError
 from handwriting.store import default_path
@@ -22,7 +24,12 @@ LOOPBACK = "127.0.0.1"
 
 
 def open_desk(
-    store: Path | None, port: int, opened: Callable[[str], None], *, passphrase: Callable[[], str] | None = None
+    store: Path | None,
+    port: int,
+    opened: Callable[[str], None],
+    *,
+    watched: Path | None = None,
+    passphrase: Callable[[], str] | None = None,
 ) -> None:
     """Serve the desk until it is closed.
 
@@ -34,6 +41,8 @@ def open_desk(
         Where to listen on the loopback; 0 takes a free port.
     opened : callable
         Called with the opening link once the desk listens.
+    watched : Path, optional
+        A scanner's folder: files put there while the desk is open are taken in.
     passphrase : callable, optional
         Asked when the store is encrypted.
 
@@ -43,17 +52,23 @@ def open_desk(
         Another desk has the store open, or the port is taken.
     OutputError
         The folder cannot be used.
+    FileNotReadableError
+        The scanner's folder is not there.
     """
     place = store or default_path()
     desk = Desk(place.with_name(f"{place.stem}-desk"), place)
     records = Records(place, passphrase)
     jobs: Jobs | None = None
+    watch: Watch | None = None
     listening: socket.socket | None = None
     try:
         if records.there:
             records.do(lambda held: held.due())  # asks for the passphrase now, while the terminal is at hand
         listening = _listen(port)
         jobs = Jobs(desk)
+        if watched is not None:
+            watch = Watch(watched, partial(_take, desk, jobs))
+            watch.start()
         doors = Doors(listening.getsockname()[1])
         server: uvicorn.Server
 
@@ -61,7 +76,7 @@ def open_desk(
             server.should_exit = True
 
         config = uvicorn.Config(
-            application(Room(desk, jobs, doors, stop, records)),
+            application(Room(desk, jobs, doors, stop, records, str(watched or ""))),
             log_config=None,
             access_log=False,
             server_header=False,
@@ -79,12 +94,24 @@ def open_desk(
         opened(doors.link)
         server.run(sockets=[listening])
     finally:
+        if watch is not None:
+            watch.close()
         if jobs is not None:
             jobs.close()
         records.close()
         if listening is not None:
             listening.close()
         desk.close()
+
+
+def _take(desk: Desk, jobs: Jobs, path: Path) -> None:
+    """Take in a file from the scanner's folder, asked as the form remembers."""
+    try:
+        with path.open("rb") as file:
+            state = desk.take(file, path.name, {k: v for k, v in desk.defaults().items() if k != "by"})
+    except OSError:  # gone again, or not to be read: it is in nobody's hand then
+        return
+    jobs.measure(state, at_hand=False)
 
 
 def _listen(port: int) -> socket.socket:

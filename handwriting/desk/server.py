@@ -38,13 +38,14 @@ _FIELD_BYTES = 200_000
 
 @dataclass(slots=True, eq=False)
 class Room:
-    """What the handlers share: the pages in hand, the measuring processes, the secrets, the way to stop."""
+    """What the handlers share; `stop` ends the server, `watched` is the scanner's folder or empty."""
 
     desk: Desk
     jobs: Jobs
     doors: Doors
     stop: Callable[[], None]
     records: Records
+    watched: str = ""
 
     def page(self, name: str, *, status: int = 200, **values: Any) -> Response:  # noqa: ANN401 - a template's values
         """Return a page drawn from a template."""

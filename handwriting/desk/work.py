@@ -22,6 +22,7 @@ import secrets
 import shutil
 import tempfile
 import threading
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import IO, Any
@@ -182,10 +183,14 @@ class Desk:
         states = [self.state(p.name) for p in self._work.iterdir() if (p / "state.json").is_file()]
         return sorted(states, key=lambda s: (s.made, s.number, s.id), reverse=True)
 
-    def remove(self, work: str) -> None:
-        """Put a page away: its folder and all in it are deleted."""
+    def remove(self, work: str, settle: Callable[[Path], None]) -> None:
+        """Put a page away: its folder and all in it are deleted.
+
+        `settle` is called with the folder once the page is gone from the lists, and returns when nobody writes there.
+        """
         place = self.place(work)
-        (place / "state.json").unlink()  # first, so that a half-deleted folder is no page any more
+        (place / "state.json").unlink()  # a half-deleted folder is no page any more
+        settle(place)
         shutil.rmtree(place)
 
     def defaults(self) -> dict[str, str]:

@@ -32,8 +32,18 @@ class Running:
     def url(self):
         return f"http://{self.host}"
 
-    def start(self):
-        command = [sys.executable, "-m", "handwriting.cli", "desk", "--no-browser", "--log", "--store", str(self.store)]
+    def start(self, *options):
+        command = [
+            sys.executable,
+            "-m",
+            "handwriting.cli",
+            "desk",
+            "--no-browser",
+            "--log",
+            "--store",
+            str(self.store),
+            *options,
+        ]
         environment = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
@@ -50,6 +60,7 @@ class Running:
                 self.link, self.port = found.group(), int(found.group(1))
                 break
         else:
+            self.kill()
             raise AssertionError(f"the desk did not start: {self.log.read_text()}")
         return self
 

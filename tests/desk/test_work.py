@@ -327,6 +327,43 @@ def test_a_killed_desk_loses_nothing(own_desk):
     assert own_desk.ask("GET", "/", cookie="handwriting_desk_1=x")[0] == 403
 
 
+def test_a_watched_folder_brings_its_new_scans(own_desk, tmp_path):
+    own_desk.stop()
+    folder = tmp_path / "scanner"
+    folder.mkdir()
+    (folder / "old.png").write_bytes(SAMPLE.read_bytes())
+    own_desk.start("--watch", str(folder)).open()
+    (folder / "new.png").write_bytes(SAMPLE.read_bytes())
+    (folder / "notes.txt").write_text("no scan")
+    for _ in range(200):
+        hand = json.loads(own_desk.ask("GET", "/hand")[2])
+        if hand:
+            break
+        time.sleep(0.1)
+    (work,) = hand
+    assert own_desk.wait(work)["stage"] == "measured"
+    assert sorted(p.name for p in folder.iterdir()) == ["new.png", "notes.txt", "old.png"]
+    assert len(json.loads(own_desk.ask("GET", "/hand")[2])) == 1
+
+
+def test_a_growing_file_is_waited_for(tmp_path):
+    from handwriting.desk.watch import Watch
+    from handwriting.errors import FileNotReadableError
+
+    taken = []
+    watch = Watch(tmp_path, taken.append)
+    scan = tmp_path / "scan.pdf"
+    for part in (b"1", b"12", b"123"):
+        scan.write_bytes(part)
+        watch.look()
+    assert not taken
+    watch.look()
+    watch.look()
+    assert taken == [scan]
+    with pytest.raises(FileNotReadableError, match="no such folder"):
+        Watch(tmp_path / "none", taken.append)
+
+
 def test_the_close_button_ends_it(own_desk):
     own_desk.open()
     status, _, body = own_desk.change("/close", Accept="text/html")

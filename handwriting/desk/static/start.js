@@ -53,20 +53,21 @@ form.addEventListener("submit", (event) => {
   else say("No file was chosen. Drop a scan on the page, paste one, or choose files.");
 });
 
+/** Keep the list of pages in hand up to date, and say when a watched folder brought new ones. */
 async function follow() {
-  const waiting = /** @type {HTMLElement[]} */ ([...document.querySelectorAll('.card[data-stage="waiting"]')]);
-  if (!waiting.length) return;
-  for (const card of waiting) {
-    const answer = await fetch(`/work/${card.dataset.id}/status`).catch(() => null);
-    if (!answer?.ok) continue;
-    const now = await answer.json();
+  const cards = /** @type {HTMLElement[]} */ ([...document.querySelectorAll(".card")]);
+  const arrived = document.getElementById("arrived");
+  if (!arrived && !cards.some((card) => card.dataset.stage === "waiting")) return;
+  const answer = await fetch("/hand").catch(() => null);
+  const now = answer?.ok ? await answer.json() : {};
+  for (const card of cards) {
+    const one = now[card.dataset.id ?? ""];
+    if (!one || card.dataset.stage !== "waiting") continue;
+    card.dataset.stage = one.stage;
     const state = /** @type {HTMLElement} */ (card.querySelector(".state"));
-    if (now.stage === "waiting") state.textContent = `${now.says} …`;
-    else {
-      card.dataset.stage = now.stage;
-      state.textContent = now.stage === "measured" ? "measured" : now.trouble;
-    }
+    state.textContent = one.stage === "waiting" ? `${one.says} …` : one.stage === "measured" ? "measured" : one.trouble;
   }
+  if (arrived) arrived.hidden = Object.keys(now).every((id) => cards.some((card) => card.dataset.id === id));
   setTimeout(follow, 700);
 }
 follow();

@@ -75,8 +75,8 @@ function show(next) {
   const picture = /** @type {HTMLImageElement} */ (the("picture"));
   if (picture.getAttribute("src") !== source) picture.src = source;
   drawLayers(svg, view);
-  eye.show(view);
   right.show(view);
+  eye.show(view);
   switchLayers();
   the("found").textContent = `${view.found}. Scale: ${view.scale}`;
   listMeasures();
