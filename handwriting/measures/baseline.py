@@ -101,7 +101,7 @@ def _to_rule(evidence: Evidence, feet: list[_Feet]) -> dict[str, Quantity]:
     mean = MEAN.value(distance)
     interval = line_bootstrap(groups, MEAN, seed=SEED)
     shared = COMMON["rule_distance"].of(0.0, joined=evidence.letters.joined)
-    out = {"rule_distance": length(evidence, mean, interval, n, flags=flags, shared_px=shared, least_px=-math.inf)}
+    out = {"rule_distance": length(evidence, mean, interval, n, flags=flags, shared_px=shared)}
     if n < LEAST:
         out["rule_wander"] = NotMeasured("few-letters", f"{n} letters were found; a spread needs {LEAST}")
     else:
@@ -191,7 +191,7 @@ def _wander(evidence: Evidence, fits: list[_Fit]) -> dict[str, Quantity]:
     value = WANDER.value(marks)
     shared = COMMON["baseline_wander"].of(value, joined=evidence.letters.joined)
     interval = line_bootstrap(groups, WANDER, seed=SEED)
-    out = {"baseline_wander": length(evidence, value, interval, n, shared_px=shared)}
+    out = {"baseline_wander": length(evidence, value, interval, n, shared_px=shared, least_px=0.0)}
     x_height = float(evidence.letters.centre[0])
     if not isinstance(interval, NotMeasured):
         interval = Interval(interval.low / x_height, interval.high / x_height, interval.se / x_height)

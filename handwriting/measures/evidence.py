@@ -52,7 +52,7 @@ def length(
     flags: tuple[str, ...] = (),
     *,
     shared_px: float = 0.0,
-    least_px: float = 0.0,
+    least_px: float = -math.inf,
 ) -> Measured | NotMeasured:
     """Return a length in mm with the scale's common part folded into its interval.
 

@@ -75,7 +75,7 @@ def _lengths(evidence: Evidence, height: FloatArray, line: FloatArray) -> dict[s
         value = MEAN_HEIGHT.value(marks)
         interval = line_bootstrap(_groups(marks, line), MEAN_HEIGHT, seed=SEED)
         shared = COMMON[key].of(value, joined=letters.joined)
-        out[key] = length(evidence, value, interval, n, flags=flags, shared_px=shared)
+        out[key] = length(evidence, value, interval, n, flags=flags, shared_px=shared, least_px=0.0)
     return out
 
 

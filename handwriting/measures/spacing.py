@@ -113,7 +113,7 @@ def _one_kind(
         else Interval(interval.low / x_height, interval.high / x_height, interval.se / x_height)
     )
     return {
-        keys[0]: length(evidence, value, interval, n, flags=flags, shared_px=shared, least_px=-math.inf),
+        keys[0]: length(evidence, value, interval, n, flags=flags, shared_px=shared),
         keys[1]: plain(value / x_height, "1", in_heights, n, flags, shared=shared / x_height),
         keys[2]: _cv(evidence, groups, cv, n, name, flags) if value > 0 else _no_ratio(),
     }

@@ -46,7 +46,7 @@ def _width(evidence: Evidence) -> Quantity:
     interval = line_bootstrap(groups, crowded, seed=SEED)
     value = crowded.value(marks)
     shared = COMMON["stroke_width"].of(value, joined=evidence.letters.joined)
-    return length(evidence, value, interval, len(marks), shared_px=shared)
+    return length(evidence, value, interval, len(marks), shared_px=shared, least_px=0.0)
 
 
 def _crowded(kernel_px: float) -> Statistic:

@@ -30,6 +30,10 @@ def test_drift_and_spread_of_known_starts() -> None:
     assert value(found["left_margin_spread"]) == pytest.approx(0.3 * np.sqrt(8 / 6), abs=0.1)
     # Lines of equal length end ever farther right: the right margin narrows as the left one widens.
     assert value(found["right_margin_drift"]) == pytest.approx(-1.2, abs=0.12)
+    for quantity in found.values():
+        assert isinstance(quantity, Measured)
+        assert quantity.low <= quantity.value <= quantity.high
+    assert found["right_margin_drift"].high < 0
 
 
 def test_an_indented_line_does_not_count() -> None:
