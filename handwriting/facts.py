@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from handwriting.alignment import Alignment, WrittenLetter
+from handwriting.alignment import Alignment, WrittenLetter, match_words
 from handwriting.frame import Frame
 from handwriting.geometry import Box
 from handwriting.letters import Letters
@@ -16,7 +16,7 @@ from handwriting.lines import Lines, TextLine
 from handwriting.page import Page
 from handwriting.record import LetterFacts, LineFacts, PageFacts, Point, RulingFacts, WordFacts
 from handwriting.rules import Ruling
-from handwriting.task import COUNTING_RULE, Task, count_letters, split_words
+from handwriting.task import COUNTING_RULE, Task, Word, count_letters, split_words
 from handwriting.words import Words
 
 # Letters by what they reach above and below, in most hands; those that differ from hand to hand (f, t, i, j) and signs
@@ -104,23 +104,6 @@ def line_facts(
     return tuple(described)
 
 
-def match_words(words: Words, alignment: Alignment) -> dict[int, int]:
-    """Return for each word the word of the alignment that is the same ink; words changed since have none.
-
-    The same: nine tenths of either's ink belong to the other.
-    """
-    if not words.words or not alignment.words:
-        return {}
-    both = (words.word >= 0) & (alignment.word >= 0)
-    pairs = words.word[both].astype(np.int64) * len(alignment.words) + alignment.word[both]
-    names, counts = np.unique(pairs, return_counts=True)
-    here = np.bincount(words.word[words.word >= 0], minlength=len(words.words))
-    there = np.bincount(alignment.word[alignment.word >= 0], minlength=len(alignment.words))
-    a, b = names // len(alignment.words), names % len(alignment.words)
-    same = counts >= 0.9 * np.maximum(here[a], there[b])
-    return {int(i): int(j) for i, j in zip(a[same], b[same], strict=True)}
-
-
 def letter_counts(task: Task, alignment: Alignment | None) -> dict[str, object]:
     """Return the counts: of the text, by hand, and by the tool, each apart, with the rule they follow."""
     facts: dict[str, object] = {"rule": COUNTING_RULE}
@@ -153,13 +136,31 @@ def _by_tool(task: Task, alignment: Alignment) -> dict[str, object]:
         "digits": totals.digits,
         "punctuation": totals.punctuation,
         "words": {state: states.count(state) for state in dict.fromkeys(states)},
-        "words_left_out": [words[i].text for i in alignment.left_out],
+        "left_out_runs": _runs(task.text, words, alignment.left_out),
         "last_word": None if reached is None else reached.text,
         "last_word_number": None if reached is None else reached.number,
         "share_of_text_reached": 0.0 if reached is None else reached.number / len(words),
         "confidence": alignment.confidence,
         "fit": alignment.fit,
     }
+
+
+def _runs(text: str, words: tuple[Word, ...], left_out: tuple[int, ...]) -> list[dict[str, object]]:
+    """Return the words left out, those next to each other together: where an eye skips a line, a line's worth."""
+    runs: list[list[int]] = []
+    for i in left_out:
+        if runs and runs[-1][-1] == i - 1:
+            runs[-1].append(i)
+        else:
+            runs.append([i])
+    return [
+        {
+            "first": run[0] + 1,
+            "last": run[-1] + 1,
+            "words": " ".join(text[words[run[0]].start : words[run[-1]].end].split()),
+        }
+        for run in runs
+    ]
 
 
 def _letter(letter: WrittenLetter, line: TextLine, ruling: Ruling | None, k: float) -> LetterFacts:

@@ -118,6 +118,7 @@ def provenance(record: Record, words: Catalogue) -> list[tuple[str, str]]:
         (words.say("ruling"), _ruling(record, words)),
     ]
     counting = dict(record.letters)
+    counting.pop("counted_by_tool", None)  # has a section of its own
     rule = counting.pop("rule", None) or software.pop("counting_rule", None)
     if rule:
         rows.append((words.say("counting"), words.english(str(rule))))

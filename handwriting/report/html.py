@@ -10,13 +10,15 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
+import cv2
+import numpy as np
 from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 from PIL import Image
 
 from handwriting.quantity import Measured
 from handwriting.record import Record
-from handwriting.report import facts, plain, speed
+from handwriting.report import copied, facts, plain, speed
 from handwriting.report.charts import legend_key
 from handwriting.report.overlay import Picture, overlay, shown_marks
 from handwriting.report.rounding import rounded
@@ -24,6 +26,7 @@ from handwriting.report.words import Catalogue, catalogue
 
 _PICTURE_PX = 1500
 _PICTURE_BYTES = 900_000
+_WORD_PX = 80
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +89,8 @@ def parts(record: Record, picture: Picture, words: Catalogue) -> dict[str, Any]:
         **_picture(record, picture, words),
         **_plain(record, words),
         **speed.section(record, words),
+        "copied": copied.sentences(record, words),
+        "slips": [(*_encoded(_small(slip.picture)), slip.said) for slip in copied.slips(record, picture, words)],
     }
 
 
@@ -106,6 +111,15 @@ def _encoded(shown: Picture) -> tuple[str, tuple[int, int]]:
         if out.tell() <= _PICTURE_BYTES:
             break
     return "data:image/webp;base64," + base64.b64encode(out.getvalue()).decode("ascii"), image.size
+
+
+def _small(picture: Picture) -> Picture:
+    """Return the picture of a word, at most as tall as it is shown on a fine screen."""
+    smaller = min(1.0, _WORD_PX / picture.shape[0])
+    if smaller == 1:
+        return picture
+    size = (max(1, round(picture.shape[1] * smaller)), _WORD_PX)
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def _picture(record: Record, picture: Picture, words: Catalogue) -> dict[str, Any]:

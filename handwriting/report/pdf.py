@@ -52,6 +52,7 @@ def page_pdf(record: Record, picture: Picture, *, words: Catalogue | None = None
         "order": parts["order"],
         "missing": parts["missing"],
         "flags": [asdict(f) for f in parts["flags"]],
+        "copied": parts["copied"],
         "speed_line": parts["speed_line"],
         "chart": {"svg": _fonts(str(parts["chart"])), "alt": words.say("chart_in_short")} if parts["chart"] else None,
         "comparisons": [asdict(c) for c in parts["comparisons"]],
