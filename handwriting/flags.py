@@ -250,6 +250,12 @@ _TABLE = (
         "Use the same task for samples that are to be compared.",
     ),
     Flag(
+        "few-minutes",
+        "The places reached were marked for fewer than five minutes.",
+        "The range shown is that of all pairs of minutes; it holds the true change less often than 19 times in 20.",
+        "Mark the place reached at every minute of a task of five minutes or more.",
+    ),
+    Flag(
         "undefined",
         "The formula has no value here (for example, every mark is the same, or an average is zero).",
         "The measure is not given.",

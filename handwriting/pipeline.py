@@ -27,7 +27,7 @@ from handwriting.geometry import Box
 from handwriting.ink import Ink, find_ink, flatten, lift_rules
 from handwriting.letters import Letters, find_letters
 from handwriting.lines import Lines
-from handwriting.measures import SEED, Evidence, measure_all
+from handwriting.measures import SEED, Evidence, by_minute, measure_all
 from handwriting.page import Page
 from handwriting.printed import set_area_aside, set_print_aside
 from handwriting.record import FlagNote, Record, ScaleFacts
@@ -219,9 +219,16 @@ def measure_found(pages: tuple[Page, ...], found: Found, task: Task, scale: Scal
         comparisons=comparisons,
         flags=_flags(scale, found, task),
         software=_software(options),
-        letters=letter_counts(task, found.alignment),
+        letters=_counts(evidence, task, found.alignment),
     )
     return Result(record, found, pages, task, scale, options)
+
+
+def _counts(evidence: Evidence, task: Task, alignment: Alignment | None) -> dict[str, object]:
+    counts = letter_counts(task, alignment)
+    if task.minutes and alignment is not None:
+        counts["by_minute"] = by_minute(evidence, task, alignment)
+    return counts
 
 
 def find_writing(pages: tuple[Page, ...], sheets: tuple[SheetReading, ...], options: Options) -> Found:

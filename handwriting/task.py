@@ -14,6 +14,7 @@ import re
 import unicodedata
 from dataclasses import asdict, dataclass
 from difflib import get_close_matches
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -118,6 +119,7 @@ class Task:
     effort: int | None = None
     supervised: str = ""
     said: str = ""
+    minutes: tuple[int, ...] = ()
 
     @property
     def age(self) -> str:
@@ -132,7 +134,7 @@ class Task:
     def as_dict(self) -> dict[str, Any]:
         """Return the fields for the record: plain values, the date as ``YYYY-MM-DD``, the age also in words."""
         day = None if self.date is None else self.date.isoformat()
-        return {**asdict(self), "date": day, "age": self.age}
+        return {**asdict(self), "date": day, "age": self.age, "minutes": list(self.minutes)}
 
     @classmethod
     def from_dict(cls, fields: dict[str, Any]) -> Task:
@@ -380,6 +382,20 @@ def read_role(given: str, where: str = "--supervised") -> str:
     return role
 
 
+def read_minutes(given: str, where: str = "--minute") -> tuple[int, ...]:
+    """Return the numbers of the words that ended each minute, from ``word 14, word 29`` or ``14, 29``."""
+    parts = [part.strip() for part in given.split(",")]
+    found = [re.fullmatch(r"(?:word )?(\d{1,5})", part) for part in parts]
+    numbers = tuple(int(match[1]) for match in found if match)
+    if len(numbers) != len(parts) or any(b <= a for a, b in pairwise((0, *numbers))):
+        raise UsageError(
+            f"'{given[:70]}' does not say which word ended each minute",
+            where=where,
+            fix='Give the words\' numbers on the page in order, such as "word 14, word 29".',
+        )
+    return numbers
+
+
 def _spoken(given: str, where: str) -> str:
     bare = unicodedata.normalize("NFC", " ".join(given.split()))
     if len(bare) > 400 or any(unicodedata.category(c)[0] == "C" for c in bare):
@@ -410,6 +426,7 @@ def read_task(
     effort: str | int | None = None,
     supervised: str | None = None,
     said: str | None = None,
+    minutes: str | None = None,
     today: dt.date | None = None,
 ) -> Task:
     """Check everything that was typed and return it as a `Task`; None means not given.
@@ -447,4 +464,5 @@ def read_task(
         effort=None if effort is None else _whole(effort, "--effort", 0, 10, "points"),
         supervised="" if supervised is None else read_role(supervised),
         said="" if said is None else _spoken(said, "--said"),
+        minutes=() if minutes is None else read_minutes(minutes),
     )

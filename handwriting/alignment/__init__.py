@@ -1,10 +1,13 @@
 """The ink of a page laid against the text that was to be copied: what was written of it, by words and letters."""
 
 from handwriting.alignment.align import LEAST_FIT, align, check_fit, own_reader
+from handwriting.alignment.match import match_words
 from handwriting.alignment.result import STATES, Alignment, LetterTotals, WrittenLetter, WrittenWord
+from handwriting.alignment.tally import OF_TEXT
 
 __all__ = [
     "LEAST_FIT",
+    "OF_TEXT",
     "STATES",
     "Alignment",
     "LetterTotals",
@@ -12,5 +15,6 @@ __all__ = [
     "WrittenWord",
     "align",
     "check_fit",
+    "match_words",
     "own_reader",
 ]

@@ -62,6 +62,10 @@ def measure(
     ] = None,
     supervised: Annotated[str | None, typer.Option(help="Who sat by: a role, never a name.")] = None,
     said: Annotated[str | None, typer.Option(help="What the writer said about it, word for word.")] = None,
+    minute: Annotated[
+        str | None,
+        typer.Option(help='Last word written in each minute, by its number on the page: "word 14, word 29".'),
+    ] = None,
     dpi: Annotated[float | None, typer.Option(help="Resolution of the scan, dots to the inch.")] = None,
     rule_mm: Annotated[float | None, typer.Option(help="Distance from one writing line to the next, mm.")] = None,
     bar_mm: Annotated[float | None, typer.Option(help="What a ruler shows for a copying sheet's 100 mm bar.")] = None,
@@ -125,6 +129,7 @@ def measure(
         effort=effort,
         supervised=supervised,
         said=said,
+        minutes=minute,
     )
     if keep and not (asked.code and asked.date):
         raise UsageError("a record is kept under a pupil code and a date", fix="Give --code and --date.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, replace
+from itertools import pairwise
 from typing import Any
 
 from handwriting.corrections import geometry, told
@@ -39,6 +40,7 @@ def correct(result: Result, corrections: Sequence[Correction]) -> Result:
         found = _found(found, task.text, correction)
         if correction.kind == "scale" and isinstance(correction.value, tuple):
             scale = geometry.drawn_scale(found, correction.value)
+    task = _with_minutes(task, found, corrections)
     if found.words is not result.found.words:
         found = replace(found, letters=find_letters(found.ink, found.lines, found.words))
     corrected = measure_found(result.pages, found, task, scale, result.options)
@@ -57,6 +59,24 @@ def as_found(record: Record) -> dict[str, Any]:
         "letters": record.letters,
         "lines": [asdict(line) for line in record.lines],
     }
+
+
+def _with_minutes(task: Task, found: Found, corrections: Sequence[Correction]) -> Task:
+    """Take the minutes' marks, last: the numbers of words are those after all else was put right."""
+    marks = {
+        c.value: geometry.word_at(found.words, c.at) + 1
+        for c in corrections
+        if c.kind == "minute" and c.at is not None and isinstance(c.value, int)
+    }
+    if not marks:
+        return task
+    order = sorted(marks)
+    numbers = [marks[minute] for minute in order]
+    if order != list(range(1, len(order) + 1)) or any(b <= a for a, b in pairwise(numbers)):
+        raise UsageError(
+            "the minutes are not marked in order", fix="Mark the last word of minute 1, then of minute 2, and so on"
+        )
+    return replace(task, minutes=tuple(numbers))
 
 
 def _task(task: Task, correction: Correction) -> Task:

@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from handwriting.alignment import match_words
 from handwriting.alignment.expected import Expected, expect
 from handwriting.alignment.result import Alignment, WrittenWord
 from handwriting.alignment.spelling import plain_letters
 from handwriting.alignment.tally import tally
 from handwriting.corrections.geometry import Point, word_at
 from handwriting.errors import UsageError
-from handwriting.facts import match_words
 from handwriting.pipeline import Found
 from handwriting.task import count_letters
 

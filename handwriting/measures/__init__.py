@@ -8,6 +8,7 @@ from handwriting.alignment import Alignment
 from handwriting.measures.baseline import baseline
 from handwriting.measures.evidence import SEED, Evidence
 from handwriting.measures.margins import margins
+from handwriting.measures.pace import by_minute, pace_change
 from handwriting.measures.size import size
 from handwriting.measures.slant import slant
 from handwriting.measures.spacing import spacing
@@ -18,7 +19,7 @@ from handwriting.task import Task
 
 GEOMETRY: tuple[Callable[[Evidence], Mapping[str, Quantity]], ...] = (size, baseline, spacing, slant, margins, strokes)
 
-__all__ = ["GEOMETRY", "SEED", "Evidence", "measure_all"]
+__all__ = ["GEOMETRY", "SEED", "Evidence", "by_minute", "measure_all"]
 
 
 def measure_all(evidence: Evidence, task: Task, alignment: Alignment | None = None) -> dict[str, Quantity]:
@@ -26,6 +27,9 @@ def measure_all(evidence: Evidence, task: Task, alignment: Alignment | None = No
     found: dict[str, Quantity] = {
         "letters_per_minute": letters_per_minute(task, None if alignment is None else alignment.totals)
     }
+    pace = pace_change(evidence, task, alignment)
+    if pace is not None:
+        found["pace_change"] = pace
     for group in GEOMETRY:
         found.update(group(evidence))
     return found

@@ -67,7 +67,8 @@ def test_every_measure_of_a_page_has_its_words():
     from handwriting.pipeline import Options, measure_page
     from handwriting.task import read_task
 
-    result = measure_page(read_page(SAMPLES[0]), read_task(), Options())
+    text = SAMPLES[0].with_suffix(".txt").read_text("utf-8")
+    result = measure_page(read_page(SAMPLES[0]), read_task(text=text, minutes="4, 9, 14"), Options())
     catalogue = tomllib.loads((ROOT / "handwriting/report/words.en.toml").read_text("utf-8"))
     assert set(result.record.measures) == set(catalogue["measures"])
 
