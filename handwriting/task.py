@@ -142,6 +142,7 @@ class Task:
         known = {name: fields[name] for name in cls.__dataclass_fields__ if name in fields}
         reached, day = known.get("reached"), known.get("date")
         known |= {"reached": reached and Word(**reached), "date": day and dt.date.fromisoformat(day)}
+        known["minutes"] = tuple(known.get("minutes", ()))
         return cls(**known)
 
 
