@@ -68,7 +68,7 @@ def write(writer, code, day, chance):
         "slant": z["slant"],
         "word_space": writer.word_space_mm * z["word_space"],
     }
-    text = " ".join(PASSAGES[int(chance.integers(len(PASSAGES)))].split()[:55])
+    text = " ".join(PASSAGES[int(chance.integers(len(PASSAGES)))].split()[:45])
     lines, _ = lay_out(text, changed(writer, strayed), PAPER, chance)
     marks = {key: [[] for _ in lines] for key in KEYS}
     for place, line in enumerate(lines):
@@ -94,7 +94,7 @@ def write(writer, code, day, chance):
 FIRST, WITHIN, LATER = dt.date(2026, 3, 2), dt.date(2026, 3, 5), dt.date(2026, 6, 15)
 
 
-def repeats(pupils, chance):
+def repeats(pupils, chance, write):
     """Return the repeats of a school: two pages within days by each of so many pupils."""
     found = []
     for number in range(pupils):
@@ -103,16 +103,25 @@ def repeats(pupils, chance):
     return found
 
 
-def simulate(schools, pupils, pairs, changed_pairs, seed=1):
+def simulate(schools, pupils, pairs, changed_pairs, seed=1, write=write):
     """Return, measure by measure, what was claimed and whether intervals held the truth, and families of claims."""
-    held = [repeats(pupils, np.random.default_rng((seed, 0, n))) for n in range(schools)]
+    held = [repeats(pupils, np.random.default_rng((seed, 0, n)), write) for n in range(schools)]
     error = [errors(groups) for groups in held]
 
-    def sdc_of(hand):
-        """Return the smallest detectable change about a pupil's own values, over the repeats of all schools."""
+    def step(hand, times):
+        """Return a change of so many times the smallest detectable change, all schools' repeats taken together.
+
+        Where the error is a share of the value, the SDC of a change is that at the middle of its two values, as the
+        report prints it: b - a = times SDC((a + b) / 2).
+        """
         about = {"x_height": hand.x_height_mm, "height_cv": hand.height_cv, "slant": hand.slant_deg}
         about["word_space"] = hand.word_space_mm
-        return {k: float(np.sqrt(np.mean([e[k].sdc(about[k]) ** 2 for e in error]))) for k in KEYS}
+        found = {}
+        for key, value in about.items():
+            sdc = float(np.sqrt(np.mean([e[key].sdc() ** 2 for e in error])))
+            half = times * sdc / 2
+            found[key] = value * ((1 + half) / (1 - half) - 1) if error[0][key].relative else times * sdc
+        return found
 
     told = {name: {key: defaultdict(int) for key in KEYS} for name in ("same", "changed")}
     families = defaultdict(int)
@@ -120,7 +129,7 @@ def simulate(schools, pupils, pairs, changed_pairs, seed=1):
         for number in range(count):
             chance = np.random.default_rng((seed, 1 + (name == "changed"), number))
             hand = pupil(chance)
-            by = {key: times * value for key, value in sdc_of(hand).items()}
+            by = step(hand, times)
             pages = [write(hand, "P99", FIRST, chance), write(changed(hand, by), "P99", LATER, chance)]
             found = compare(*occasions(pages), error[number % schools])
             for d in found.differences:
@@ -133,7 +142,7 @@ def simulate(schools, pupils, pairs, changed_pairs, seed=1):
                 families["n"] += 1
                 families["any"] += any(d.claim == "larger" for d in found.differences)
                 families["together"] += any(d.together for d in found.differences)
-    return told, sdc_of(Writer()), families
+    return told, step(Writer(), 1), families
 
 
 def main():
