@@ -19,6 +19,7 @@ from handwriting.task import split_words
 # Which kinds of marks light up with a measure. Kinds are those of `_marks`, and "rule", "baseline" and "band".
 MARKS: dict[str, tuple[str, ...]] = {
     "letters_per_minute": ("word",),
+    "pace_change": ("word",),
     "x_height": ("body", "band"),
     "x_height_centre": ("body", "band"),
     "height_cv": ("body", "ascender", "descender"),
@@ -77,11 +78,33 @@ def view(record: Record, words: Catalogue | None = None) -> dict[str, Any]:
         "margin": [_point(p, places) for p in record.ruling.margin] if record.ruling and record.ruling.margin else [],
         "print": [_box(b, places) for b in record.print_areas],
         "lines": [_line(line, places) for line in record.lines],
+        "in_text": _in_text(record),
         "measures": groups(record, words),
         "notes": [
             {"meaning": row.meaning, "effect": row.effect, "advice": row.advice} for row in facts.flag_rows(record)
         ],
     }
+
+
+_AHEAD = 12
+
+
+def _in_text(record: Record) -> dict[int, int]:
+    """Return which word of the text a word of the page seems to be: where the form starts, for a person to change."""
+    text = [_bare(word.text) for word in split_words(str(record.task.get("text") or ""))]
+    found: dict[int, int] = {}
+    after = 0
+    for word in (w for line in record.lines for w in line.words if w.text):
+        ahead = text[after : after + _AHEAD]
+        wanted = _bare(word.text or "")
+        if wanted in ahead:
+            after += ahead.index(wanted) + 1
+            found[word.number] = after
+    return found
+
+
+def _bare(word: str) -> str:
+    return "".join(c for c in word.casefold() if c.isalnum())
 
 
 def _point(p: tuple[float, float], places: int) -> list[float]:

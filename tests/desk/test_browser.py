@@ -20,7 +20,7 @@ playwright = pytest.importorskip("playwright.sync_api")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no chromium on this computer")
 
 TEXT = SAMPLE.with_suffix(".txt").read_text("utf-8")
-#: Where pictures of the pages go when they are wanted (the README's are taken so).
+#: Where pictures of the pages go when they are wanted: the README's are taken so.
 PICTURES = os.environ.get("HANDWRITING_PICTURES", "")
 PATIENCE = 60_000
 READY = "#measures .measure"
@@ -136,13 +136,13 @@ def test_from_dropped_scan_to_printed_comparison(seen):
     assert Path(got.value.path()).read_bytes()[:5] == b"%PDF-"
 
 
-def _another():
+def _another(shade=1):
     import io
 
     from PIL import Image
 
     picture, out = Image.open(SAMPLE).convert("L"), io.BytesIO()
-    picture.putpixel((0, 0), 249)
+    picture.putpixel((0, 0), 250 - shade)
     picture.save(out, "PNG", dpi=(300, 300))
     return out.getvalue()
 
@@ -343,9 +343,6 @@ def test_nothing_runs_out_of_the_window(seen, sample, place, width):
     if "id" in place:
         page.wait_for_selector(READY)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
-    if PICTURES and width in {1280, 800}:
-        name = re.sub(r"\W+", "-", place.replace("{id}", "page")).strip("-") or "start"
-        page.screenshot(path=Path(PICTURES) / f"{name}-{width}.png", full_page=True)
 
 
 def test_targets_are_large(seen, sample):
@@ -410,3 +407,47 @@ def test_hostile_pages_get_nowhere(browser, desk, sample):
     page.wait_for_timeout(500)
     assert json.loads(desk.ask("GET", f"/work/{sample}/view.json")[2]) == before
     one.context.close()
+
+
+def test_pictures_of_the_pages(browser, desk, sample):
+    """Every page as the README shows it, light and dark; into HANDWRITING_PICTURES when that names a folder."""
+    for date in ("2026-01-12", "2026-03-09", "2026-06-15"):
+        fields = {"code": "HB-12", "minutes": "5", "text": TEXT, "reached": "view", "date": date, "setting": "school"}
+        fields |= {"task": "near-copy", "instruction": "usual", "term": f"term {date[6]}"}
+        work = json.loads(desk.change("/work", fields, [("able.png", _another(int(date[6])))])[2])["ids"][0]
+        assert desk.wait(work)["stage"] == "measured"
+        answer = desk.change(f"/work/{work}/keep", {"code": "HB-12", "date": date, "by": "class teacher"})
+        assert answer[0] == 200, answer[2]
+        desk.change(f"/work/{work}/remove")
+    taken = {}
+    for scheme in ("light", "dark"):
+        one = Seen(browser, desk, color_scheme=scheme)
+        for name, path in (("start", "/"), ("records", "/records?code=HB-12"), ("pupil", "/records/pupil/HB-12")):
+            taken[name, scheme] = one.go(path).screenshot()
+        for name in ("sheets", "about"):
+            taken[name, scheme] = one.go(f"/{name}").screenshot()
+        page = one.go(f"/work/{sample}")
+        page.wait_for_selector(READY)
+        page.wait_for_load_state("networkidle")
+        page.hover('[data-key="word_space"]')
+        taken["page", scheme] = page.screenshot()
+        page.hover("h1")
+        page.focus("#paper")
+        for key in ("ArrowDown", "ArrowRight", "ArrowDown"):
+            page.keyboard.press(key)
+        page.click("#right > summary")
+        taken["put-right", scheme] = page.screenshot()
+        one.context.close()
+    assert all(len(picture) > 10_000 for picture in taken.values())
+    assert all(taken[name, "light"] != taken[name, "dark"] for name, _ in taken)
+    if PICTURES:
+        for (name, scheme), picture in taken.items():
+            _save(picture, Path(PICTURES) / (f"{name}.png" if scheme == "light" else f"{name}-dark.png"))
+
+
+def _save(picture, path):
+    import io
+
+    from PIL import Image
+
+    Image.open(io.BytesIO(picture)).convert("RGB").quantize(96, dither=Image.Dither.NONE).save(path, optimize=True)

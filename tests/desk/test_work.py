@@ -76,6 +76,13 @@ def test_every_measure_knows_its_marks(desk, work):
     assert all(row.get("value") or row.get("why") for row in rows)
 
 
+def test_every_measure_there_can_be_has_its_marks():
+    from handwriting.desk.view import MARKS
+    from handwriting.report.words import catalogue
+
+    assert set(catalogue().measures) <= set(MARKS)
+
+
 def test_asking_anew_changes_the_rate_and_not_the_page(desk, work):
     before = record(desk, work)
     assert desk.change(f"/work/{work}/asked", {**ASKED, "minutes": "10"})[0] == 200

@@ -11,7 +11,7 @@ const NS = "http://www.w3.org/2000/svg";
  * @typedef {{key: string, name: string, term: string, marks: string[], found?: string, value?: string, interval?: string, n?: number, why?: string}} Measure
  * @typedef {{unit: string, width: number, height: number, found: string, places: number, scale: string, rules: number[][][],
  *   margin: number[][], print: number[][], lines: Line[], measures: {title: string, rows: Measure[]}[],
- *   notes: {meaning: string, effect: string, advice: string}[], per_px: number, text: string[], made: string[], cover: number[][], undo: number, redo: number, kept: string}} View
+ *   notes: {meaning: string, effect: string, advice: string}[], per_px: number, text: string[], in_text: Record<string, number>, made: string[], cover: number[][], undo: number, redo: number, kept: string}} View
  */
 
 /**

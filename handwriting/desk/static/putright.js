@@ -181,7 +181,7 @@ export class PutRight {
     if (!text.length) return acts;
     const which = select(
       text.map((word, i) => [String(i + 1), `${i + 1}: ${word}`]),
-      String(Math.min(number, text.length)),
+      String(this.view?.in_text[number] ?? Math.min(number, text.length)),
     );
     const value = () => Number(which.value);
     acts.push(
