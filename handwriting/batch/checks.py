@@ -31,7 +31,7 @@ KINDS = ("x_height", "height_cv", "slant", "word_space_ratio", "baseline_wander_
 #: What may drift with the scanner, and what drifts with the writers as well.
 DRIFTING = ("rule_pitch_mm", "mm_per_px", "stroke_width", "x_height", "slant", "letters_per_minute")
 _FEWEST_WORDS = 12
-_ALIKE_MM = 1.0
+_ALIKE_MM = 0.4
 _BLOCKS = 400
 _LONE_SHARE = 0.1
 

@@ -54,15 +54,19 @@ def fingerprint(sample: Sample, settings: Settings, corrections: str = "") -> st
     Program, settings, what was asked, what a person put right, and the state of the file: its size and time stand for
     its content, because reading thousands of pages only to see that nothing changed takes longer than most changes do.
     """
-    try:
-        state = (Path(settings.folder) / sample.file).stat()
-        file: list[int] = [state.st_size, state.st_mtime_ns]
-    except OSError:
-        file = []
+    states = [_state(Path(settings.folder) / file) for file in sample.files]
     asked = [sample.name, sample.file, sample.page, sample.task.as_dict(), sample.dpi, sample.rule_mm, sample.bar_mm]
     how = asdict(settings) | {"folder": "", "overlays": False}
-    text = json.dumps([handwriting.__version__, how, asked, file, corrections], sort_keys=True, ensure_ascii=False)
+    text = json.dumps([handwriting.__version__, how, asked, states, corrections], sort_keys=True, ensure_ascii=False)
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _state(path: Path) -> list[int]:
+    try:
+        found = path.stat()
+    except OSError:
+        return []
+    return [found.st_size, found.st_mtime_ns]
 
 
 class Ledger:

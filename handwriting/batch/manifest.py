@@ -27,7 +27,7 @@ from handwriting.task import Task, find_reached, read_code, read_number, read_ta
 
 #: What each column means; those of the task are read exactly as the options of ``handwriting measure``.
 COLUMNS = {
-    "file": "Picture or PDF, from the folder of the manifest (or --folder), written with /",
+    "file": "Picture or PDF, from the manifest's folder (or --folder), with /; pages of one sheet with ' + ' between",
     "participant": "Code of the writer, never a name",
     "sample": "Name of the sample, no two alike; participant-occasion when the column is missing",
     "occasion": "Which occasion: a number or short word",
@@ -81,20 +81,25 @@ _DRIVE = re.compile(r"[A-Za-z]:")
 class Sample:
     """One row: which page, what was asked, how to measure it, and the researcher's own cells.
 
-    `file` is relative to the manifest's folder; `own` follows `Manifest.own`.
+    `files` are relative to the manifest's folder: one, or the pages of one copying sheet; `own` follows `Manifest.own`.
     """
 
     row: int
     name: str
     participant: str
     occasion: str
-    file: str
+    files: tuple[str, ...]
     page: int
     task: Task
     dpi: float | None
     rule_mm: float | None
     bar_mm: float | None
     own: tuple[str, ...]
+
+    @property
+    def file(self) -> str:
+        """The files as one cell."""
+        return " + ".join(self.files)
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,12 +242,12 @@ class _Checker:
                 got[name] = " ".join(cell.split())
         participant = self._cell(number, "participant", got, read_code) or ""
         occasion = self._cell(number, "occasion", got, _occasion) or ""
-        file, page = self._file(number, got)
+        files, page = self._files(number, got)
         name = self._name(number, got, participant, occasion)
         fields, numbers = self._asked(number, got)
         task = Task(code=participant, **fields)
         return Sample(
-            number, name, participant, occasion, file, page, task, *numbers, tuple(cells[p] for p in self._extra)
+            number, name, participant, occasion, files, page, task, *numbers, tuple(cells[p] for p in self._extra)
         )
 
     def _cell(self, row: int, column: str, got: dict[str, str], read: Callable[[str], Any]) -> Any:  # noqa: ANN401
@@ -328,24 +333,26 @@ class _Checker:
             self._fault(row, column, f"the sample {name} stands in row {first} already", fix)
         return name
 
-    def _file(self, row: int, got: dict[str, str]) -> tuple[str, int]:
-        cell = got.get("file", "")
+    def _files(self, row: int, got: dict[str, str]) -> tuple[tuple[str, ...], int]:
         page = self._cell(row, "page", got, _page_number) or 1
+        cells = got["file"].split(" + ")
+        if len(cells) > 1 and got.get("page"):
+            self._fault(row, "page", "several files have a page chosen", "Leave the cell empty.")
+        return tuple(self._file(row, cell.strip(), page) for cell in cells), page
+
+    def _file(self, row: int, cell: str, page: int) -> str:
         if not cell:
             self._fault(row, "file", "the cell is empty", "Name the picture or PDF.")
-            return "", page
-        trouble = _not_portable(cell)
-        if trouble:
-            self._fault(row, "file", *trouble)
-            return "", page
-        found = self._on_disk(cell)
+            return ""
+        found = _not_portable(cell) or self._on_disk(cell)
         if isinstance(found, tuple):
             self._fault(row, "file", *found)
-            return "", page
-        first = self._pages.setdefault((found, page), row)
-        if first != row:
-            self._fault(row, "file", f"the same page stands in row {first} already", "Take one of the rows out.")
-        return found, page
+            return ""
+        if (found, page) in self._pages:
+            first = self._pages[found, page]
+            self._fault(row, "file", f"the same page stands in row {first} already", "Take one of them out.")
+        self._pages.setdefault((found, page), row)
+        return found
 
     def _on_disk(self, cell: str) -> str | tuple[str, str]:
         """Return the file's name as it is on the disk, or what is wrong with it and how to mend that."""

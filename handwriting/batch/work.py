@@ -79,27 +79,29 @@ Measure = Callable[[Order], Work]
 
 
 def measure_sample(order: Order) -> Work:
-    """Read and measure one page of the study, and put right what its corrections say.
+    """Read and measure one sample of the study, and put right what its corrections say.
 
     The numbers of words and lines in corrections are those of the page as found; so are those of the picture.
 
     Raises
     ------
     HandwritingError
-        As `read_page`, `measure_page` and `read_corrections`.
+        As `read_page`, `pipeline.measure_sample` and `read_corrections`.
     """
     import cv2
 
     from handwriting.calibration import Given
     from handwriting.page import Limits, read_page
-    from handwriting.pipeline import Options, measure_page
+    from handwriting.pipeline import Options
+    from handwriting.pipeline import measure_sample as measure_pages
     from handwriting.record import to_json
 
     cv2.setNumThreads(1)
     sample, settings = order.sample, order.settings
-    page = read_page(Path(settings.folder) / sample.file, sample.page, Limits(max_pixels=settings.max_pixels))
+    limits = Limits(max_pixels=settings.max_pixels)
+    pages = [read_page(Path(settings.folder) / file, sample.page, limits) for file in sample.files]
     options = Options(Given(sample.dpi, sample.rule_mm), sample.bar_mm, settings.tolerance_mm)
-    found = result = measure_page(page, sample.task, options)
+    found = result = measure_pages(pages, sample.task, options)
     if order.corrections.strip():
         from handwriting.corrections.apply import correct
         from handwriting.corrections.text import read_corrections

@@ -220,3 +220,15 @@ def test_a_hundred_thousand_rows_with_faults_in_under_five_seconds(folder):
     # A thousand rows name a page for the first time, the others name it again.
     assert len(caught.value.faults) == 1000 + 99_000
     assert taken < 5.0
+
+
+def test_pages_of_one_sheet_stand_in_one_cell(folder):
+    (sample,) = read_manifest(put(folder, [HEAD, ["scans/a.png + scans/b.png", *ROW[1:]]])).samples
+    assert sample.files == ("scans/a.png", "scans/b.png") and sample.file == "scans/a.png + scans/b.png"
+    rows = [
+        [*HEAD, "page"],
+        ["scans/a.png + scans/a.png", *ROW[1:], ""],
+        ["scans/b.png + scans/q.png", "P02", *ROW[2:], "2"],
+    ]
+    got = faults(folder, rows)
+    assert set(got) == {(2, "file"), (3, "file"), (3, "page")}
