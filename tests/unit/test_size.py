@@ -90,6 +90,16 @@ def test_unsteady_feet_do_not_add_to_the_spread_of_size() -> None:
         assert measured(page, "x_height_centre").value == pytest.approx(0.1 * BODY, rel=0.001)
 
 
+def test_rounding_to_whole_pixels_is_no_spread_of_size() -> None:
+    """Heights spread by 0.45 px about 30: both edges rounded, they spread by 0.61 px."""
+    rng = np.random.default_rng(4)
+    foot = rng.uniform(0, 5, (20, 36))
+    top = foot + BODY * (1 + 0.015 * rng.standard_normal(foot.shape)) + STROKE
+    low, high = np.rint(foot).astype(int), np.rint(top).astype(int)
+    bars = [list(zip(a.tolist(), (b - a).tolist(), strict=True)) for a, b in zip(low, high, strict=True)]
+    assert measured(evidence_of(bars), "height_cv").value == pytest.approx(0.015, abs=0.002)
+
+
 def test_intervals_hold_the_set_value() -> None:
     inside = {"x_height_centre": 0, "height_cv": 0}
     for seed in range(12):

@@ -5,12 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 from importlib import import_module
 
+import cv2
 import numpy as np
 import pytest
 from drawn_bars import Bar, evidence_of, lines_of, row_of
 
+from handwriting.geometry import Polyline
+from handwriting.ink import PAPER, Pieces
+from handwriting.lines import Lines, TextLine
 from handwriting.measures.evidence import Evidence
 from handwriting.measures.slant import slant
+from handwriting.phantoms.raster import draw_stroke
 from handwriting.quantity import Measured, NotMeasured
 
 # Odd fractions, so that the grid cuts every bar at another place.
@@ -50,6 +55,45 @@ def test_spread_of_known_angles() -> None:
     assert spread.value == pytest.approx(float(angles.std(ddof=1)), abs=0.4)
     assert spread.low < float(angles.std(ddof=1)) < spread.high
     assert found["slant"].value == pytest.approx(85, abs=1.2)
+
+
+def shaded(angles: np.ndarray, *, tremble: float = 0.0) -> Evidence:
+    """Return a page of pen strokes 20 px tall and 4 px wide with soft edges, one row of angles a line."""
+    rng = np.random.default_rng(3)
+    cover = np.zeros((120 * len(angles) + 120, 40 * angles.shape[1] + 200), np.uint8)
+    courses = []
+    for k, row in enumerate(angles):
+        base = 120.0 * (k + 1)
+        courses.append(TextLine(Polyline(np.array([0.0, cover.shape[1]]), np.full(2, base - 0.5)), 24.0, None))
+        for i, angle in enumerate(row):
+            up = np.linspace(0, 20, 9)
+            along = 100 + 40 * i + rng.random() + up / np.tan(np.radians(angle)) + tremble * rng.standard_normal(9)
+            draw_stroke(cover, np.column_stack([along, base - 2 - up]), 4.0)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats((cover >= 128).astype(np.uint8), connectivity=8)
+    y, x = np.nonzero(labels)
+    pieces = Pieces(x.astype(np.int32), y.astype(np.int32), labels[y, x].astype(np.int32) - 1, stats[1:], cover.shape)
+    line = np.rint(y / 120 - 0.9).astype(np.int32).clip(0, len(angles) - 1)
+    page = evidence_of(Lines(tuple(courses), line, pieces, 24.0, 0.0), stroke_px=4.0)
+    flat = (PAPER - cover * (150 / 255)).astype(np.uint8)
+    assert count == angles.size + 1
+    return replace(page, ink=replace(page.ink, flat=flat))
+
+
+def test_edges_are_placed_within_the_pixel() -> None:
+    """Short stems that lean by less than a column all look upright, pixel by pixel."""
+    found = slant(shaded(np.full((3, 20), 91.3)))
+    assert isinstance(found["slant"], Measured)
+    assert found["slant"].value == pytest.approx(91.3, abs=0.15)
+    spread = found["slant_spread"]
+    assert isinstance(spread, NotMeasured) or spread.value < 0.5
+
+
+def test_a_tremble_inside_the_stems_is_no_spread_of_slant() -> None:
+    angles = np.random.default_rng(2).normal(85, 3, (5, 25))
+    still, trembling = (slant(shaded(angles, tremble=t))["slant_spread"] for t in (0.0, 0.35))
+    for found in (still, trembling):
+        assert isinstance(found, Measured)
+        assert found.value == pytest.approx(float(angles.std(ddof=1)), abs=0.45)
 
 
 def test_bars_that_lean_otherwise_are_left_out() -> None:
