@@ -2,7 +2,7 @@
 
 A line is first brought to the net's own measure (`normalise`): 64 px high, baseline on row 43, x-height 18 px. The net
 then gives, for every 4 px of width, the probability of each sign. It was trained with x-heights of about 12 to 28 px
-and the baseline several pixels off, so a line cut without known geometry is still read (`zone` finds both).
+and the baseline several pixels off, so a line cut without known geometry is still read (`course` finds both).
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from handwriting.errors import DamagedFileError, FileNotReadableError, UsageError
 from handwriting.reader.alphabet import CLASSES, collapse, decode
+from handwriting.reader.course import course
 
 HEIGHT_PX: Final = 64
 BASELINE_ROW: Final = 43
@@ -101,23 +102,6 @@ def ink_of(grey: npt.NDArray[np.uint8]) -> Floats:
     return share
 
 
-def zone(ink: Floats) -> tuple[float, float]:
-    """Baseline row and x-height (px) of a roughly level line, from how much ink each row holds.
-
-    The zone of the small letters is the band of rows that hold at least 45 % of the fullest row's ink. Good to about a
-    fifth of an x-height; use the page's own baseline and x-height where they are known.
-    """
-    rows = cv2.GaussianBlur(ink.sum(1).reshape(-1, 1), (1, 0), sigmaX=0.1, sigmaY=max(1.0, len(ink) / 40))[:, 0]
-    peak = int(rows.argmax())
-    full = rows >= 0.45 * rows[peak]
-    top = bottom = peak
-    while top > 0 and full[top - 1]:
-        top -= 1
-    while bottom + 1 < len(full) and full[bottom + 1]:
-        bottom += 1
-    return float(bottom + 1), float(max(bottom + 1 - top, 2))
-
-
 def normalise(
     grey: npt.NDArray[np.uint8],
     baseline_px: float | npt.NDArray[np.floating] | None = None,
@@ -132,9 +116,9 @@ def normalise(
         x-height or more of paper on each side is not needed: one is added.
     baseline_px : float or ndarray of float, shape (W,), optional
         Row (px, y down) of the writing baseline, one value or one for each column: with one for each the line is
-        straightened. Found with `zone` when left out.
+        straightened. Found with `course` when left out.
     x_height_px : float, optional
-        Height of the small letters, px. Found with `zone` when left out.
+        Height of the small letters, px. Found with `course` when left out.
 
     Returns
     -------
@@ -153,7 +137,7 @@ def normalise(
     ink = ink_of(grey)
     height, width = ink.shape
     if baseline_px is None or x_height_px is None:
-        found = zone(ink)
+        found = course(ink)
         baseline_px = found[0] if baseline_px is None else baseline_px
         x_height_px = found[1] if x_height_px is None else x_height_px
     rows = np.broadcast_to(np.asarray(baseline_px, np.float32), (width,))

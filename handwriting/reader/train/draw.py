@@ -120,14 +120,27 @@ def _wander(rng: np.random.Generator, n: int, spread: float) -> npt.NDArray[np.f
     return spread * (0.7 * rng.normal(0, 1, n) + 0.7 * slow)
 
 
-def draw_line(hand: Hand, text: str, rng: np.random.Generator) -> DrawnLine:
-    """Draw `text` with `hand`; the style (how uneven, how wide, how slanted) is drawn from `rng`."""
-    glyphs = hand.shape(text)
+def in_capitals(text: str, usable: frozenset[str]) -> str:
+    """Give the text as a writer of block capitals puts it down, letter for letter."""
+    return "".join(sign.upper() if sign.upper() in usable else sign for sign in text)
+
+
+def draw_line(hand: Hand, text: str, rng: np.random.Generator, *, capitals: bool = False) -> DrawnLine:
+    """Draw `text` with `hand`; the style (how uneven, how wide, how slanted) is drawn from `rng`.
+
+    With `capitals` the whole line stands in block capitals, small letters as smaller ones; it is still to be read with
+    the text's own small and capital letters, as the real lines of such writers are set out.
+    """
+    glyphs = hand.shape(in_capitals(text, hand.usable) if capitals else text)
     n = len(glyphs)
     em = hand.em_px(CANVAS_X_HEIGHT_PX * rng.uniform(0.85, 1.15))
+    if capitals:
+        em *= rng.uniform(0.5, 1.0)
     uneven = rng.choice([0.15, 0.5, 1.0, 1.6], p=[0.15, 0.3, 0.35, 0.2])
     loose = uneven * (0.6 if hand.joined else 1.0)
     size = np.exp(_wander(rng, n, 0.07 * uneven))
+    if capitals:
+        size *= np.where([text[cluster].islower() for _, cluster, *_ in glyphs], rng.uniform(0.7, 1.0), 1.0)
     lift = _wander(rng, n, 0.030 * loose) * em
     turn = _wander(rng, n, 0.045 * loose)
     lean = _wander(rng, n, 0.06 * uneven)

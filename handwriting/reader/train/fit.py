@@ -11,7 +11,6 @@ from __future__ import annotations
 import argparse
 import logging
 import math
-import multiprocessing as mp
 import tempfile
 import threading
 import time
@@ -40,6 +39,7 @@ log = logging.getLogger(__name__)
 
 _IGNORE = -100
 _RECOMBINED_SHARE = 0.5
+_READ_SHARE = 0.75
 _WARM_UP_STEPS = 300
 _CHECK_SECONDS = 120
 _PORT = 29511
@@ -51,7 +51,7 @@ class Settings:
 
     data: Path
     out: Path
-    minutes: float
+    deadline: float
     seed: int
     workers: int
     batch: int
@@ -101,11 +101,12 @@ class Trainer:
         log.info("split seed %d, writers kept out %s", copies.SPLIT_SEED, sorted(aside))
         self.lines = [line for line in lines if line.writer not in aside]
         self.test = [line for line in lines if line.writer in aside]
-        self.pictures = as_cut(self.lines) + as_read(self.lines)
+        self.pictures = as_cut(self.lines) + as_read(self.lines, settings.workers)
         self.real = real_pool(self.pictures, 2 * [line.text for line in self.lines], self.device)
         texts = [line.text for line in self.test]
         self.tests = {
-            name: real_pool(make(self.test), texts, self.device) for name, make in (("cut", as_cut), ("read", as_read))
+            "cut": real_pool(as_cut(self.test), texts, self.device),
+            "read": real_pool(as_read(self.test, settings.workers), texts, self.device),
         }
         self.drawn = Pool(settings.pool, CANVAS_WIDTH_PX, self.device)
         self.mixed = Pool(settings.pool if settings.start else CHUNK, CANVAS_WIDTH_PX, self.device)
@@ -115,7 +116,7 @@ class Trainer:
         """Draw, train, score, save."""
         with tempfile.TemporaryDirectory() as folder:
             cut = self._cut_words(Path(folder)) if self.s.start else None
-            context = mp.get_context("spawn")
+            context = torch.multiprocessing.get_context("spawn")
             source = context.Queue(maxsize=16)
             first = (self.s.seed * 10 + self.rank) * 100
             workers = [
@@ -128,7 +129,7 @@ class Trainer:
             feeder = threading.Thread(target=feed, args=(source, (self.drawn, self.mixed), stop, lock), daemon=True)
             feeder.start()
             try:
-                wanted = min(self.s.pool, 2048)
+                wanted = min(self.s.pool, 4096)
                 while self.drawn.filled < wanted or (cut and self.mixed.filled < wanted):
                     time.sleep(0.2)
                 self._train(lock)
@@ -174,20 +175,20 @@ class Trainer:
         self.net.train()
         return folder
 
-    def _elapsed(self, began: float) -> float:
-        """Seconds since `began` on the first accelerator, so that all stop at the same step."""
-        now = torch.tensor(time.monotonic() - began, device=self.device)
+    def _agreed(self, seconds: float) -> float:
+        """Give the first accelerator's value, so that all stop at the same step."""
+        value = torch.tensor(seconds, device=self.device)
         if self.ranks > 1:
-            dist.broadcast(now, 0)
-        return float(now)
+            dist.broadcast(value, 0)
+        return float(value)
 
     def _train(self, lock: threading.Lock) -> None:
         if self.ranks > 1:
             dist.barrier()
         began, step, lines, losses, told, checked = time.monotonic(), 0, 0, [], 0.0, 0.0
-        whole = self.s.minutes * 60
+        whole = self._agreed(max(self.s.deadline - began, 1.0))
         high, low = self.s.rates
-        while (now := self._elapsed(began)) < whole:
+        while (now := self._agreed(time.monotonic() - began)) < whole:
             part = now / whole
             share = self.s.real_share[0] + (self.s.real_share[1] - self.s.real_share[0]) * part
             rate = low + (high - low) * 0.5 * (1 + math.cos(math.pi * part))
@@ -217,7 +218,10 @@ class Trainer:
         total = count * self.s.batch
         n_real = int(self.rng.binomial(total, share))
         n_mixed = int(n_real * _RECOMBINED_SHARE) if self.mixed.filled else 0
-        picks = [(1, int(i)) for i in self.rng.integers(0, self.real.filled, n_real - n_mixed)]
+        # As the reader brings them to its measure three times in four, as they were cut out else.
+        whole = self.rng.integers(0, len(self.lines), n_real - n_mixed)
+        whole += len(self.lines) * (self.rng.random(len(whole)) < _READ_SHARE)
+        picks = [(1, int(i)) for i in whole]
         picks += [(2, int(i)) for i in self.rng.integers(0, self.mixed.filled, n_mixed)]
         picks += [(0, int(i)) for i in self.rng.integers(0, self.drawn.filled, total - n_real)]
         wide, tall = self.augment.factors(total)
@@ -317,7 +321,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("data", type=Path)
     parser.add_argument("out", type=Path)
-    parser.add_argument("--minutes", type=float, default=9.0)
+    parser.add_argument("--minutes", type=float, default=9.0, help="from the start, preparing included")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=14, help="drawing processes for each accelerator")
     parser.add_argument("--batch", type=int, default=160, help="lines in a step for each accelerator")
@@ -326,9 +330,10 @@ def main() -> None:
     parser.add_argument("--pool", type=int, default=24576, help="drawn lines kept on each accelerator")
     parser.add_argument("--start", type=Path, help="weights to go on from")
     o = parser.parse_args()
+    began = time.monotonic()
     o.out.mkdir(parents=True, exist_ok=True)
     settings = Settings(
-        o.data, o.out, o.minutes, o.seed, o.workers, o.batch, tuple(o.rates), tuple(o.real), o.pool, o.start
+        o.data, o.out, began + o.minutes * 60, o.seed, o.workers, o.batch, tuple(o.rates), tuple(o.real), o.pool, o.start
     )
     ranks = max(torch.cuda.device_count(), 1)
     if ranks == 1:

@@ -109,13 +109,15 @@ class Likeness(nn.Module):
 
 def mix_styles(x: Tensor) -> Tensor:
     """Give some lines part of another line's channel means and spreads (Zhou et al. 2021): writers in between."""
-    mean, spread = x.mean((2, 3), keepdim=True), x.std((2, 3), keepdim=True) + 1e-3
-    other = torch.randperm(len(x), device=x.device)
-    share = torch.rand(len(x), 1, 1, 1, device=x.device) * 0.6
-    share = share * (torch.rand(len(x), 1, 1, 1, device=x.device) < _MIXED_LINES)
-    mean2 = mean + share * (mean[other] - mean).detach()
-    spread2 = spread + share * (spread[other] - spread).detach()
-    return ((x - mean) * (spread2 / spread) + mean2).to(x.dtype)
+    with torch.no_grad():
+        mean = nn.functional.adaptive_avg_pool2d(x, 1).float()
+        spread = (nn.functional.adaptive_avg_pool2d(x * x, 1).float() - mean**2).clamp(min=1e-5).sqrt()
+        other = torch.randperm(len(x), device=x.device)
+        share = 0.6 * torch.rand(len(x), 1, 1, 1, device=x.device)
+        share = share * (torch.rand(len(x), 1, 1, 1, device=x.device) < _MIXED_LINES)
+        gain = 1 + share * (spread[other] / spread - 1).clamp(-0.7, 2)
+        shift = mean + share * (mean[other] - mean) - gain * mean
+    return x * gain.to(x.dtype) + shift.to(x.dtype)
 
 
 class ReaderNet(nn.Module):

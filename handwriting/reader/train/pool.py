@@ -5,6 +5,8 @@ from __future__ import annotations
 import queue
 import threading
 import time
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +25,10 @@ from handwriting.reader.train.texts import Texts
 CHUNK = 128
 _SCHOOL_SHARE = 0.5
 _STROKE_SHARE = 0.2
+_CAPITAL_SHARE = 0.05
 _RECOMBINED_CHUNKS = 0.35
-_ENOUGH = 4096
+_ENOUGH = 6144
+_REST_SECONDS = 0.3
 
 Pictures = list[npt.NDArray[np.uint8]]
 
@@ -56,13 +60,16 @@ def draw_forever(data: Path, cut: Path | None, seed: int, out: Any) -> None:  # 
                 text = texts.line(int(rng.integers(1, 10)), hand.usable if hand else stroke_hand.USABLE)
                 if not text:
                     continue
-                line = draw_line(hand, text, rng) if hand else stroke_hand.write_line(text, rng)
+                capitals = rng.random() < _CAPITAL_SHARE
+                write = partial(draw_line, hand) if hand else stroke_hand.write_line
+                line = write(text, rng, capitals=capitals)
                 picture, target = line.ink, line.target
                 columns[i, : picture.shape[1]] = line.columns
             if target:
                 ink[i, :, : picture.shape[1]], widths[i] = picture, picture.shape[1]
                 targets.append(np.array(target, np.int16))
-        out.put((real, ink, columns, widths, targets))
+        # As tensors they are handed over in shared memory, not through a pipe.
+        out.put((real, torch.from_numpy(ink), torch.from_numpy(columns), widths, targets))
 
 
 class Pool:
@@ -78,18 +85,18 @@ class Pool:
 
     def put(
         self,
-        ink: npt.NDArray[np.uint8],
+        ink: torch.Tensor,
         widths: npt.NDArray[np.int32],
         targets: list[Any],
-        columns: npt.NDArray[np.int16] | None = None,
+        columns: torch.Tensor | None = None,
     ) -> None:
         """Write a chunk over the oldest lines."""
         at, n = self._next, len(widths)
         if at + n > len(self.widths):
             at = 0
-        self.ink[at : at + n, :, : ink.shape[2]].copy_(torch.from_numpy(ink))
+        self.ink[at : at + n, :, : ink.shape[2]].copy_(ink)
         if columns is not None:
-            self.columns[at : at + n].copy_(torch.from_numpy(columns))
+            self.columns[at : at + n].copy_(columns)
         self.widths[at : at + n] = widths
         self.targets[at : at + n] = targets
         self._next = at + n
@@ -105,14 +112,17 @@ def as_cut(lines: list[copies.CopiedLine]) -> Pictures:
     ]
 
 
-def as_read(lines: list[copies.CopiedLine]) -> Pictures:
+def _as_read(line: copies.CopiedLine) -> npt.NDArray[np.uint8]:
+    cv2.setNumThreads(1)
+    ink = (normalise((255 - line.ink).astype(np.uint8)).ink * 255).astype(np.uint8)
+    width = round(ink.shape[1] * CANVAS_HEIGHT_PX / HEIGHT_PX)
+    return cv2.resize(ink, (width, CANVAS_HEIGHT_PX), interpolation=cv2.INTER_LINEAR).astype(np.uint8)
+
+
+def as_read(lines: list[copies.CopiedLine], workers: int) -> Pictures:
     """Canvases of the lines as the reader itself brings them to its measure."""
-    found = []
-    for line in lines:
-        ink = (normalise((255 - line.ink).astype(np.uint8)).ink * 255).astype(np.uint8)
-        width = round(ink.shape[1] * CANVAS_HEIGHT_PX / HEIGHT_PX)
-        found.append(cv2.resize(ink, (width, CANVAS_HEIGHT_PX), interpolation=cv2.INTER_LINEAR).astype(np.uint8))
-    return found
+    with ProcessPoolExecutor(workers, torch.multiprocessing.get_context("spawn")) as processes:
+        return list(processes.map(_as_read, lines, chunksize=32))
 
 
 def real_pool(pictures: Pictures, texts: list[str], device: torch.device) -> Pool:
@@ -125,7 +135,7 @@ def real_pool(pictures: Pictures, texts: list[str], device: torch.device) -> Poo
         for i, picture in enumerate(part):
             ink[i, :, : picture.shape[1]] = picture
         widths = np.array([p.shape[1] for p in part], np.int32)
-        pool.put(ink, widths, [np.array(encode(text), np.int16) for text in texts[start : start + CHUNK]])
+        pool.put(torch.from_numpy(ink), widths, [np.array(encode(text), np.int16) for text in texts[start : start + CHUNK]])
     return pool
 
 
@@ -139,7 +149,7 @@ def feed(source: Any, pools: tuple[Pool, Pool], stop: threading.Event, lock: thr
         with lock:
             pools[int(real)].put(ink, widths, targets, columns)
         if pools[0].filled > _ENOUGH:
-            time.sleep(0.08)  # the training thread needs the interpreter too
+            time.sleep(_REST_SECONDS)  # each chunk holds up the training thread and the accelerator's queue
 
 
 def pick_batches(

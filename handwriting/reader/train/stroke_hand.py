@@ -22,6 +22,7 @@ from handwriting.reader.train.draw import (
     NO_LETTER,
     DrawnLine,
     cross_out,
+    in_capitals,
 )
 
 USABLE = frozenset(sign for sign in ALPHABET if sign == " " or (glyphs(sign, joined=False)))
@@ -57,14 +58,20 @@ def random_writer(rng: np.random.Generator) -> Writer:
     )
 
 
-def write_line(text: str, rng: np.random.Generator) -> DrawnLine:
-    """Write `text` (canonical, signs of `USABLE`) as a new random writer; cut at a word where the canvas ends."""
+def write_line(text: str, rng: np.random.Generator, *, capitals: bool = False) -> DrawnLine:
+    """Write `text` (canonical, signs of `USABLE`) as a new random writer; cut at a word where the canvas ends.
+
+    `capitals`: see `draw.draw_line`.
+    """
     writer = random_writer(rng)
     scale = CANVAS_X_HEIGHT_PX * rng.uniform(0.85, 1.15) / writer.x_height_mm
+    if capitals:
+        scale *= rng.uniform(0.5, 1.0)
     start_px = float(rng.uniform(6, 24))
     placed: list[PlacedWord] = []
     for said in text.split(" "):
-        word = write_word(Task(None, said, said, "written"), writer, rng)
+        shown = in_capitals(said, USABLE) if capitals else said
+        word = write_word(Task(None, said, shown, "written"), writer, rng)
         if placed:
             gap = writer.word_space_mm * max(0.4, 1 + writer.word_space_cv * float(rng.normal()))
             word.moved(gap - hull_gap(placed[-1].hull, word.hull))
@@ -99,12 +106,12 @@ def _letters(
     spans, at = [], 0
     for k, word in enumerate(words):
         edges = [(float(letter.hull[:, 0].min()), float(letter.hull[:, 0].max())) for letter in word.letters]
-        for i, (letter, (left, right)) in enumerate(zip(word.letters, edges, strict=True)):
+        for i, (left, right) in enumerate(edges):
             # Neighbours meet half way across the gap or overlap between them.
             x0 = left if i == 0 else (edges[i - 1][1] + left) / 2
             x1 = right if i + 1 == len(edges) else (right + edges[i + 1][0]) / 2
             spans.append((at, x0 * scale + start_px, max(x1, x0) * scale + start_px))
-            columns[max(int(spans[-1][1]), 0) : max(int(np.ceil(spans[-1][2])), 0)] = INDEX[letter.char]
+            columns[max(int(spans[-1][1]), 0) : max(int(np.ceil(spans[-1][2])), 0)] = INDEX[word.task.asked[i]]
             at += 1
         if k + 1 < len(words):
             gap = (edges[-1][1] * scale + start_px, float(words[k + 1].hull[:, 0].min()) * scale + start_px)

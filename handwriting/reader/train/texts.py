@@ -123,7 +123,6 @@ class Texts:
         """Make a line of `words` words out of the signs in `usable`."""
         language = self._words[self._pick(self._names)]
         nonsense = 1.0 if self._rng.random() < 0.15 else 0.18
-        capitals = self._rng.random() < 0.04
         out: list[str] = []
         for _ in range(20 * words):
             if len(out) == words:
@@ -139,8 +138,6 @@ class Texts:
             if self._rng.random() < 0.08:
                 word = self._remark(word)
             word = self._dress(word)
-            if capitals:
-                word = word.upper()
             word = canonical(word)
             if set(word) <= usable and set(word) <= INDEX.keys():
                 out.append(word)
