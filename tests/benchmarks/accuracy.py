@@ -38,6 +38,9 @@ from handwriting.quantity import Measured
 from handwriting.task import read_task
 
 ROOT = Path(__file__).parents[2]
+#: Values of a few pages of the table, for the test that sees whether it still holds.
+CHECKED = ROOT / "tests" / "benchmarks" / "accuracy.json"
+_CHECKED_PAGES, _CHECKED_DPI = 3, 200
 
 
 def set_values(writer: Any, set_all: dict[str, Any], *, ruled: bool = True) -> dict[str, float]:
@@ -216,6 +219,13 @@ KEYS = (
 )
 
 
+def checked(rows: list[dict[str, Any]]) -> str:
+    """Return the values of the first pages of few pixels that were measured, by seed, as JSON."""
+    few = [r for r in rows if r.get("measures") and random_page(r["seed"])[3].dpi <= _CHECKED_DPI][:_CHECKED_PAGES]
+    kept = {str(r["seed"]): {key: round(float(got[2]), 6) for key, got in r["measures"].items()} for r in few}
+    return json.dumps({"version": handwriting.__version__, "pages": kept}, indent=1) + "\n"
+
+
 def measured(given: argparse.Namespace) -> list[dict[str, Any]]:
     """Measure the pages asked for, or read results that were kept."""
     if given.join:
@@ -255,6 +265,7 @@ def main() -> None:
     text = table(rows)
     sys.stdout.write(text + "\n")
     if given.write:
+        CHECKED.write_text(checked(rows), "utf-8")
         for name in ("README.md", "DEVELOPERS.md"):
             path = ROOT / name
             whole = path.read_text("utf-8")

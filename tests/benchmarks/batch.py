@@ -1,0 +1,180 @@
+"""The study engine under load: throughput, memory, overhead, cost a page, and kills.
+
+    python tests/benchmarks/batch.py pages --pages 1000     real phantom pages: 1 and 2 workers, memory, overhead
+    python tests/benchmarks/batch.py cheap --pages 10000    cheap pages: cost a page from the first hundred on
+    python tests/benchmarks/batch.py kills --kills 100      killed at random moments and resumed: byte for byte
+    python tests/benchmarks/batch.py manifest --rows 100000 the checker, and again with six faults in every row
+
+Bars: with two workers at least 1.85 times the throughput of one; peak memory from page 100 to the last within 5 %;
+engine overhead at most 3 % over the bare loop; cost a page flat; tables after kills the same bytes; 1e5 rows in 5 s.
+Timings mean what they say only on a machine that does nothing else.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import Any
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+sys.path.insert(0, str(Path(__file__).parents[1] / "batch"))
+
+import studies
+import study_fakes
+from test_engine import go, kill_and_resume, names
+
+from handwriting.batch.engine import Progress, local_workers, run
+from handwriting.batch.manifest import read_manifest
+from handwriting.batch.work import Measure, Order, Settings, measure_sample
+from handwriting.errors import ManifestError
+
+
+def say(text: str) -> None:
+    """Print a line at once."""
+    sys.stdout.write(text + "\n")
+    sys.stdout.flush()
+
+
+def tree_memory(pid: int) -> float:
+    """Return the memory of a process and its descendants in MB: proportional set size, shared pages counted once."""
+    total, todo = 0.0, [pid]
+    while todo:
+        one = todo.pop()
+        try:
+            lines = Path(f"/proc/{one}/smaps_rollup").read_text("ascii").splitlines()
+            total += next(int(line.split()[1]) for line in lines if line.startswith("Pss:")) / 1024
+            todo += [int(c) for c in Path(f"/proc/{one}/task/{one}/children").read_text("ascii").split()]
+        except (OSError, StopIteration):
+            continue
+    return total
+
+
+class Watch:
+    """Notes time and memory page by page."""
+
+    def __init__(self, every: int) -> None:
+        self.start, self.first, self.every = time.perf_counter(), 0.0, every
+        self.times: list[float] = []
+        self.memory: list[tuple[int, float]] = []
+
+    def tell(self, now: Progress) -> None:
+        """Be told of a page."""
+        self.times.append(time.perf_counter())
+        if now.done % self.every == 0:
+            self.memory.append((now.done, tree_memory(os.getpid())))
+
+
+def timed(manifest: Any, folder: Path, study: str, workers: int, measure: Measure) -> Watch:
+    """Run a study and return what was noted; the rate leaves out the start of the workers."""
+    watch = Watch(max(1, len(manifest.samples) // 50))
+    crew = local_workers(workers, 600)
+    run(manifest.samples, Settings(str(folder)), folder / study, crew, measure=measure, progress=watch.tell)
+    return watch
+
+
+def rate(watch: Watch, skip: int) -> float:
+    """Return pages a second after the first few."""
+    return (len(watch.times) - skip) / (watch.times[-1] - watch.times[skip - 1])
+
+
+def pages(count: int) -> None:
+    """Throughput, memory and overhead on real pages."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        manifest = read_manifest(studies.draw_pages(folder, count))
+        settings = Settings(str(folder))
+        bare = [Order(s, settings, "") for s in manifest.samples]
+        measure_sample(bare[0])
+        start = time.perf_counter()
+        for order in bare:
+            measure_sample(order)
+        alone = count / (time.perf_counter() - start)
+        say(f"bare loop: {alone:.3f} pages/s")
+        found = {}
+        for workers in (1, 2):
+            watch = timed(manifest, folder, f"w{workers}", workers, measure_sample)
+            found[workers] = rate(watch, max(2, workers))
+            peak = [m for _, m in watch.memory]
+            early = max(m for done, m in watch.memory if done <= max(100, count // 10))
+            say(
+                f"{workers} workers: {found[workers]:.3f} pages/s; memory at most {early:.0f} MB early, "
+                f"{max(peak):.0f} MB in all"
+            )
+        say(
+            f"two workers: {found[2] / found[1]:.3f} times one (bar 1.85); "
+            f"overhead {100 * (alone / found[1] - 1):+.1f} % (bar 3)"
+        )
+
+
+def cheap(count: int) -> None:
+    """Cost a page, with pages that cost nothing."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        manifest = studies.read(folder, [f"s{i:06d}" for i in range(count)])
+        watch = timed(manifest, folder, "study", 1, study_fakes.cheap)
+        step = max(100, count // 10)
+        for end in range(step, count + 1, step):
+            first = watch.times[end - step]
+            say(f"pages {end - step + 1} to {end}: {1000 * (watch.times[end - 1] - first) / (step - 1):.3f} ms a page")
+        say(f"memory: {watch.memory[0][1]:.1f} MB at first, {watch.memory[-1][1]:.1f} MB at the end")
+
+
+def kills(count: int, seed: int) -> None:
+    """Kill at random moments until as many kills were made, resume, compare."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        _, calm = go(folder, names(1500), study=folder / "calm", workers=2)
+        start = time.perf_counter()
+        done = kill_and_resume(folder, folder / "killed", kills=count, seed=seed)
+        same = studies.tables(calm) == studies.tables(folder / "killed")
+        say(f"killed: {done}; {time.perf_counter() - start:.0f} s; tables {'the same bytes' if same else 'DIFFER'}")
+
+
+def manifest(rows: int) -> None:
+    """Time the checker, in seconds of processor time."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "p").mkdir()
+        for i in range(rows):
+            (folder / "p" / f"{i}.png").touch()
+        head = "file;participant;occasion;text;seconds;reached;age"
+        good = "p/{0}.png;P{0};1;the quick brown fox;300;fox;9:4"
+        bad = "p/q{0}.png;Jo Smith{0};1;the quick brown fox;{0} s;dog;9.4"
+        for title, row in (("no faults", good), ("six faults a row", bad)):
+            path = folder / "m.csv"
+            path.write_text("\n".join([head, *(row.format(i) for i in range(rows))]), "utf-8-sig")
+            start = time.process_time()
+            try:
+                found = len(read_manifest(path).samples)
+                what = f"{found} samples"
+            except ManifestError as error:
+                what = f"{len(error.faults)} faults"
+            say(f"{rows} rows, {title}: {what} in {time.process_time() - start:.2f} s")
+
+
+def main() -> None:
+    """Run one of the four."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("what", choices=("pages", "cheap", "kills", "manifest"))
+    parser.add_argument("--pages", type=int, default=1000)
+    parser.add_argument("--kills", type=int, default=100)
+    parser.add_argument("--rows", type=int, default=100_000)
+    parser.add_argument("--seed", type=int, default=1)
+    given = parser.parse_args()
+    if given.what == "pages":
+        pages(given.pages)
+    elif given.what == "cheap":
+        cheap(given.pages)
+    elif given.what == "kills":
+        kills(given.kills, given.seed)
+    else:
+        manifest(given.rows)
+
+
+if __name__ == "__main__":
+    main()
