@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from handwriting.alignment import Alignment, WrittenLetter, match_words
+from handwriting.alignment import Alignment, LetterEstimate, WrittenLetter, match_words
 from handwriting.frame import Frame
 from handwriting.geometry import Box
 from handwriting.letters import Letters
@@ -104,7 +104,7 @@ def line_facts(
     return tuple(described)
 
 
-def letter_counts(task: Task, alignment: Alignment | None) -> dict[str, object]:
+def letter_counts(task: Task, alignment: Alignment | None, estimate: LetterEstimate | None = None) -> dict[str, object]:
     """Return the counts: of the text, by hand, and by the tool, each apart, with the rule they follow."""
     facts: dict[str, object] = {"rule": COUNTING_RULE}
     counted = task.reached_count or (count_letters(task.text) if task.text else None)
@@ -116,6 +116,8 @@ def letter_counts(task: Task, alignment: Alignment | None) -> dict[str, object]:
         facts["counted_by_hand"] = task.letters
     if alignment is not None:
         facts["counted_by_tool"] = _by_tool(task, alignment)
+    elif estimate is not None:
+        facts["estimated"] = {"letters": estimate.written, "interval": [estimate.low, estimate.high]}
     return facts
 
 

@@ -214,6 +214,12 @@ _TABLE = (
         "Look at the words and the last word reached in the picture; put right what is wrong, or give --letters.",
     ),
     Flag(
+        "letters-estimated",
+        "The text is not known: the number of letters is an estimate from how the writing looks.",
+        "The interval is wide; crossed-out words, digits and marks are left aside, spelling is not looked at.",
+        "Count the letters and give --letters, or give the text with --text.",
+    ),
+    Flag(
         "text-not-found",
         "The writing was not laid against the text: the two do not agree well enough, or it was not asked for.",
         "What needs the text (letters by kind, words left out, the tool's count) is not given.",

@@ -17,7 +17,15 @@ import scipy
 from numpy.typing import NDArray
 
 import handwriting
-from handwriting.alignment import LEAST_FIT, Alignment, align, check_fit, own_reader
+from handwriting.alignment import (
+    LEAST_FIT,
+    Alignment,
+    LetterEstimate,
+    align,
+    check_fit,
+    estimate_letters,
+    own_reader,
+)
 from handwriting.calibration import Given, Scale, calibrate, rough_px_per_mm
 from handwriting.errors import NoWritingError, UsageError
 from handwriting.facts import letter_counts, line_facts, page_facts, ruling_facts
@@ -68,7 +76,10 @@ class Options:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Found:
-    """What the stages found on one page, in frame px; `alignment` where it was laid against a known text."""
+    """What the stages found on one page, in frame px.
+
+    `alignment` where it was laid against a known text, `estimate` of its letters where none is known.
+    """
 
     frame: Frame
     ruling: Ruling | None
@@ -79,6 +90,7 @@ class Found:
     letters: Letters
     printed: tuple[Box, ...]
     alignment: Alignment | None = None
+    estimate: LetterEstimate | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,6 +180,9 @@ def _measure(pages: tuple[Page, ...], sheets: tuple[SheetReading, ...], task: Ta
         # A text that was typed for this page, with nothing else to count by, must be the right one.
         typed = not (sheets and sheets[0].text) and task.letters is None and task.reached is None
         found = lay_against(found, task.text, pages[0].name if typed else None, read=options.read)
+    elif options.read and task.seconds is not None and task.letters is None:
+        # A rate is wanted, and there is nothing to count by.
+        found = replace(found, estimate=estimate_letters(found.ink, found.lines, own_reader()))
     return measure_found(pages, found, task, _scale(pages[0], sheets, found, options), options)
 
 
@@ -198,7 +213,7 @@ def measure_found(pages: tuple[Page, ...], found: Found, task: Task, scale: Scal
         scale.relative_sd,
         options.tolerance_mm,
     )
-    measures = measure_all(evidence, task, found.alignment)
+    measures = measure_all(evidence, task, found.alignment, found.estimate)
     comparisons = tuple(c.as_dict() for c in compare(task, measures["letters_per_minute"]))
     k = scale.mm_per_px or 1.0
     record = Record(
@@ -219,15 +234,15 @@ def measure_found(pages: tuple[Page, ...], found: Found, task: Task, scale: Scal
         comparisons=comparisons,
         flags=_flags(scale, found, task),
         software=_software(options),
-        letters=_counts(evidence, task, found.alignment),
+        letters=_counts(evidence, task, found),
     )
     return Result(record, found, pages, task, scale, options)
 
 
-def _counts(evidence: Evidence, task: Task, alignment: Alignment | None) -> dict[str, object]:
-    counts = letter_counts(task, alignment)
-    if task.minutes and alignment is not None:
-        counts["by_minute"] = by_minute(evidence, task, alignment)
+def _counts(evidence: Evidence, task: Task, found: Found) -> dict[str, object]:
+    counts = letter_counts(task, found.alignment, found.estimate)
+    if task.minutes and found.alignment is not None:
+        counts["by_minute"] = by_minute(evidence, task, found.alignment)
     return counts
 
 

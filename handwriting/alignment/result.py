@@ -91,6 +91,15 @@ class LetterTotals:
     punctuation: int
 
 
+@dataclass(frozen=True, slots=True)
+class LetterEstimate:
+    """Letters on a page whose text is not known, as far as the reader can tell, with a 95 % interval."""
+
+    written: int
+    low: int
+    high: int
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Alignment:
     """A page laid against its text.

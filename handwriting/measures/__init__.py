@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from handwriting.alignment import Alignment
+from handwriting.alignment import Alignment, LetterEstimate
 from handwriting.measures.baseline import baseline
 from handwriting.measures.evidence import SEED, Evidence
 from handwriting.measures.margins import margins
@@ -22,11 +22,12 @@ GEOMETRY: tuple[Callable[[Evidence], Mapping[str, Quantity]], ...] = (size, base
 __all__ = ["GEOMETRY", "SEED", "Evidence", "by_minute", "measure_all"]
 
 
-def measure_all(evidence: Evidence, task: Task, alignment: Alignment | None = None) -> dict[str, Quantity]:
+def measure_all(
+    evidence: Evidence, task: Task, alignment: Alignment | None = None, estimate: LetterEstimate | None = None
+) -> dict[str, Quantity]:
     """Return every measure of the page by its key, speed first."""
-    found: dict[str, Quantity] = {
-        "letters_per_minute": letters_per_minute(task, None if alignment is None else alignment.totals)
-    }
+    counted = estimate if alignment is None else alignment.totals
+    found: dict[str, Quantity] = {"letters_per_minute": letters_per_minute(task, counted)}
     pace = pace_change(evidence, task, alignment)
     if pace is not None:
         found["pace_change"] = pace

@@ -4,7 +4,7 @@
 
 with L the letters written, by the counting rule in `task.COUNTING_RULE`, and T the seconds taken. L is the count by
 hand when one was given; else the letters of the text up to the last word reached, when that was given; else the count
-of the alignment with the text.
+of the alignment with the text; else, where no text is known, the reader's estimate.
 
 Uncertainty: the place reached is known to one letter either way (not for a count by hand), a count by the
 tool to its own interval, and the time to two seconds
@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 
-from handwriting.alignment import LetterTotals
+from handwriting.alignment import LetterEstimate, LetterTotals
 from handwriting.quantity import Measured, NotMeasured, Part
 from handwriting.task import Task
 
@@ -29,12 +29,13 @@ SHORT_TASK_S = 120.0
 FEW_LETTERS = 30
 
 
-def letters_per_minute(task: Task, counted: LetterTotals | None = None) -> Measured | NotMeasured:
+def letters_per_minute(task: Task, counted: LetterTotals | LetterEstimate | None = None) -> Measured | NotMeasured:
     """Return the rate in letters/min with its 95 % interval, or why it cannot be given.
 
-    `counted` is what the alignment counted. Flags: ``short-task`` under two minutes, ``few-letters`` under 30 letters,
-    ``counted-by-tool`` when the alignment's count is used, ``counts-differ`` when two counts do not agree: by hand,
-    up to the last word reached, or the alignment's beyond its interval.
+    `counted` is what the alignment counted, or the reader's estimate where no text is known. Flags: ``short-task``
+    under two minutes, ``few-letters`` under 30 letters, ``counted-by-tool`` or ``letters-estimated`` when it is used,
+    ``counts-differ`` when two counts do not agree: by hand, up to the last word reached, or the alignment's beyond its
+    interval.
     """
     reached = task.reached_count
     given = task.letters if task.letters is not None else reached and reached.letters
@@ -49,7 +50,7 @@ def letters_per_minute(task: Task, counted: LetterTotals | None = None) -> Measu
     if not given and counted is not None:
         # The count's interval is a 95 % one.
         parts.insert(0, Part("letters counted", 60.0 / task.seconds * (counted.high - counted.low) / 3.92, common=True))
-        flags.append("counted-by-tool")
+        flags.append("letters-estimated" if isinstance(counted, LetterEstimate) else "counted-by-tool")
     elif task.letters is None:
         parts.insert(0, Part("place reached", 60.0 / task.seconds * COUNT_HALF_WIDTH / math.sqrt(3.0), common=True))
     half = 1.96 * math.hypot(*(part.size for part in parts))
@@ -64,7 +65,7 @@ def letters_per_minute(task: Task, counted: LetterTotals | None = None) -> Measu
     )
 
 
-def _differ(task: Task, counted: LetterTotals | None, given: int) -> bool:
+def _differ(task: Task, counted: LetterTotals | LetterEstimate | None, given: int) -> bool:
     """Tell whether the count used disagrees with another one."""
     reached = task.reached_count
     if reached is not None and reached.letters != given:

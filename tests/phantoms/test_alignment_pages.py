@@ -77,6 +77,18 @@ def test_count_by_hand_wins_and_both_are_kept(measured):
     assert record.letters["counted_by_tool"] == first.record.letters["counted_by_tool"]
 
 
+def test_letters_of_an_unknown_text_are_estimated(measured):
+    phantom, _ = measured[1]
+    record = measure_page(page_of(phantom, "16"), read_task(seconds="240"), OPTIONS).record
+    counts = phantom.truth.letter_counts
+    low, high = record.letters["estimated"]["interval"]
+    assert low <= counts["written"] <= high
+    assert high - low < 0.15 * counts["written"]
+    rate = record.measures["letters_per_minute"]
+    assert "letters-estimated" in rate.flags
+    assert all(w.text is None for line in record.lines for w in line.words)  # nothing read is kept
+
+
 def test_wrong_text_is_refused_or_set_aside(measured):
     phantom, first = measured[0]
     other = next(p for p in PASSAGES if p != phantom.truth.text)

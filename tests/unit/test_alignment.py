@@ -6,6 +6,7 @@ from drawn_frames import frames
 
 from handwriting.alignment import LEAST_FIT, Alignment, check_fit
 from handwriting.alignment.align import dressed
+from handwriting.alignment.estimate import estimated
 from handwriting.alignment.evidence import parting_chances
 from handwriting.alignment.expected import expect, is_letter, likeness
 from handwriting.alignment.letters import lay
@@ -155,6 +156,15 @@ def test_wrong_text_is_refused_with_its_score():
         check_fit(made, "page.png")
     assert caught.value.exit_code == 21
     check_fit(tally([], expect("One"), np.empty(0, np.int32), LEAST_FIT), "page.png")
+
+
+def test_letters_without_a_text_are_estimated_with_their_interval():
+    found = estimated(frames("The ferry leaves at 7.|It is late"))
+    assert abs(found.written - 24) <= 1
+    assert found.low < 24 < found.high
+    assert estimated(frames("The ferry leaves" * 8)).high - estimated(frames("The ferry leaves" * 8)).low < 8 * (
+        found.high - found.low
+    )
 
 
 def test_is_letter():

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from handwriting.alignment import LetterEstimate, LetterTotals
 from handwriting.flags import FLAGS
 from handwriting.measures.speed import letters_per_minute
 from handwriting.quantity import Measured, NotMeasured
@@ -64,3 +65,27 @@ def test_missing_count_or_time_is_told(given, flag):
     assert isinstance(found, NotMeasured)
     assert found.flag == flag
     assert flag in FLAGS
+
+
+TOTALS = LetterTotals(98, 95, 101, 90, 3, 0, 5, 7, 2, 0, 4)
+
+
+def test_rate_from_the_count_of_the_alignment():
+    found = letters_per_minute(read_task(text=TEXT, seconds=120), TOTALS)
+    assert found.value == pytest.approx(49.0)
+    assert (found.n, found.flags) == (98, ("counted-by-tool",))
+    assert [part.name for part in found.parts] == ["letters counted", "time taken"]
+    # Half of a 95 % interval of 6 letters is 1.96 standard uncertainties.
+    assert found.parts[0].size == pytest.approx(0.5 * 3 / 1.96, rel=1e-3)
+
+
+@pytest.mark.parametrize(("letters", "differ"), [(94, True), (95, False), (101, False), (102, True)])
+def test_count_by_hand_wins_and_is_held_against_the_tools_interval(letters, differ):
+    found = letters_per_minute(read_task(letters=letters, seconds=120), TOTALS)
+    assert found.n == letters
+    assert ("counts-differ" in found.flags) is differ
+
+
+def test_rate_from_an_estimate_says_so():
+    found = letters_per_minute(read_task(seconds=120), LetterEstimate(98, 90, 106))
+    assert (found.n, found.flags) == (98, ("letters-estimated",))
