@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from handwriting.commands import agree, batch, compare, correct, desk, page, reference, sheets, store
+from handwriting.commands import agree, batch, compare, correct, desk, page, reading, reference, sheets, store
 from handwriting.errors import HandwritingError
 
 if TYPE_CHECKING:
@@ -37,6 +37,8 @@ for _command in (
     agree.agree,
     agree.check_study,
     store.keep,
+    reading.reading_sheet,
+    reading.reading_score,
     compare.compare,
     compare.repeats,
     sheets.sheet,

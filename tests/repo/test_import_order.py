@@ -30,7 +30,22 @@ ORDER = (
     ),
     *("reader", "alignment"),
     *("measures", "sources", "figures"),
-    *("record", "change", "repeats", "context", "growth", "history", "facts", "pipeline", "corrections", "report", "store", "batch", "agreement"),
+    *(
+        "record",
+        "change",
+        "repeats",
+        "context",
+        "growth",
+        "history",
+        "facts",
+        "pipeline",
+        "corrections",
+        "legibility",
+        "report",
+        "store",
+        "batch",
+        "agreement",
+    ),
     *("phantoms", "desk", "commands", "cli", "__main__"),
 )
 
