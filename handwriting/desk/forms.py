@@ -53,7 +53,7 @@ _TASK_FIELDS = tuple(n for n in LABELS if n not in {"passage", "minutes", "dpi",
 _LONGEST = 20_000
 
 
-SAID = {**LABELS, "by": "Kept by", "blank": "Strip to blank"}
+SAID = {**LABELS, "by": "Kept by", "blank": "Strip to blank", "reader": "Who reads"}
 
 
 def asked(fields: Mapping[str, object]) -> dict[str, str]:

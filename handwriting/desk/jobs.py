@@ -265,6 +265,11 @@ class Jobs:
         made.unlink()
         return content
 
+    def cut_words(self, state: State, most: int) -> None:
+        """Cut out words of a page to be read, in an order of chance; fails as `correct` does."""
+        arguments = {**self._page(state), "corrections": list(state.counting), "most": most}
+        self._lane(at_hand=True).add(Job("words", state.id, arguments)).result()
+
     def put_away(self, work: str) -> None:
         """Delete a page for good: stopped, let go of by the processes, then its folder."""
         self.stop(work)

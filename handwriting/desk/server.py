@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from handwriting.desk.records import Records
 
 _MOST_FILES = 40
-_MOST_FIELDS = 60
+_MOST_FIELDS = 100
 _FIELD_BYTES = 200_000
 
 
@@ -140,7 +140,7 @@ _SENTENCES = {
 
 def application(room: Room) -> App:
     """Return the whole ASGI application, guard and all."""
-    from handwriting.desk import pages, records
+    from handwriting.desk import pages, reading, records
     from handwriting.desk.forms import said
 
     def refusal(request: Request, error: Exception) -> Response:
@@ -154,6 +154,6 @@ def application(room: Room) -> App:
             return _answer(room, request, 422, sentence, field)
         return _answer(room, request, 500, "Something went wrong in the desk itself. Nothing that was saved is lost.")
 
-    routes = [show("/static/{name}", room, _static), *pages.routes(room), *records.routes(room)]
+    routes = [show("/static/{name}", room, _static), *pages.routes(room), *records.routes(room), *reading.routes(room)]
     handlers = dict.fromkeys((Refused, HTTPException, HandwritingError, Exception), refusal)
     return Guard(Starlette(routes=routes, exception_handlers=handlers), room.doors)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import secrets
 import signal
 import sys
 from collections import OrderedDict
@@ -27,6 +28,7 @@ from handwriting.desk import forms
 from handwriting.desk.view import view
 from handwriting.desk.work import write_bytes, write_json
 from handwriting.errors import FileNotReadableError, HandwritingError
+from handwriting.legibility.pictures import shuffled, word_pictures
 from handwriting.page import Limits, Page, read_page
 from handwriting.pipeline import Options, Result, measure_found, measure_page
 from handwriting.record import Record, to_json
@@ -85,6 +87,21 @@ class Bench:
         result = self._result(folder, number, asked)
         picture = correct(result, tuple(Correction.from_dict(c) for c in corrections)).picture
         write_bytes(folder / "frame.png", _png(picture))
+        return {}
+
+    def words(
+        self, folder: Path, number: int, asked: dict[str, str], corrections: list[dict[str, Any]], most: int
+    ) -> dict[str, Any]:
+        """Leave pictures of words to be read, in an order of chance, with the key that tells which is which."""
+        result = self._result(folder, number, asked)
+        corrected = correct(result, tuple(Correction.from_dict(c) for c in corrections))
+        key = shuffled(corrected.record, secrets.randbelow(2**31), most)
+        place = folder / "reading"
+        place.mkdir(mode=0o700, exist_ok=True)
+        for item, picture in zip(key.items, word_pictures(corrected.found, key), strict=True):
+            write_bytes(place / f"{item.item}.png", _png(picture))
+        # The key last: the words are ready when it is there.
+        write_bytes(place / "key.json", key.to_json().encode("utf-8"))
         return {}
 
     def _result(self, folder: Path, number: int, asked: dict[str, str]) -> Result:

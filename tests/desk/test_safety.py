@@ -240,7 +240,7 @@ def test_an_unannounced_flood_is_cut_off(desk):
 
 def test_limits_on_files_and_fields(desk):
     assert desk.change("/work", files=[("a.png", b"x")] * 41)[0] == 400
-    assert desk.change("/work", {f"f{i}": "x" for i in range(80)})[0] == 400
+    assert desk.change("/work", {f"f{i}": "x" for i in range(120)})[0] == 400
     assert desk.change("/work", {"text": "x" * 300_000})[0] == 400
 
 

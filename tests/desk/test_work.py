@@ -261,6 +261,33 @@ def test_what_is_blanked_is_gone_from_the_picture(desk, clean):
     assert darkest() < 120
 
 
+def test_two_adults_read_the_words(desk, clean):
+    assert desk.change(f"/work/{clean}/read", {"reader": "Mrs Ann Other"})[0] == 422
+    status, _, body = desk.change(f"/work/{clean}/read", {"reader": "class teacher"})
+    assert status == 200, body
+    place = json.loads(body)["where"]
+    page = desk.ask("GET", place.replace(" ", "%20"))[2].decode()
+    items = [int(n) for n in re.findall(r'name="w(\d+)"', page)]
+    key = json.loads((next(desk.store.parent.rglob(clean)) / "reading" / "key.json").read_text())
+    words = {i["item"]: i["text"] for i in key["items"]}
+    assert items == list(range(1, len(words) + 1)) and len(items) >= 30
+    assert not [w for w in words.values() if len(w) > 4 and re.search(rf"\b{w}\b", page.split("<main")[1])]
+    assert [i["word"] for i in key["items"]] != sorted(i["word"] for i in key["items"])
+    picture = Image.open(io.BytesIO(desk.ask("GET", f"/work/{clean}/read/1.png")[2]))
+    assert picture.width > 10 and picture.convert("L").getextrema()[0] < 128
+    assert desk.ask("GET", f"/work/{clean}/read/999.png")[0] == 404
+    # One reads all, the other every second word.
+    half = {f"w{n}": w for n, w in words.items() if n % 2}
+    for reader, said in (("class teacher", {f"w{n}": w for n, w in words.items()}), ("SENCO", half)):
+        assert desk.change(f"/work/{clean}/read/answers", {"reader": reader, **said})[0] == 200
+    shown = desk.ask("GET", f"/work/{clean}/read")[2].decode()
+    assert re.search(r"class teacher</th><td[^>]*>100", shown) and re.search(r"SENCO</th><td[^>]*>5[0-2]", shown)
+    assert "class teacher and SENCO" in shown
+    assert desk.change(f"/work/{clean}/read", {"reader": "SENCO"})[0] == 422
+    table = desk.ask("GET", f"/work/{clean}/read/answers.csv")[2].decode("utf-8-sig").splitlines()
+    assert table[0] == "item,word,text,class teacher,SENCO" and len(table) == len(words) + 1
+
+
 def test_keep_find_and_erase(desk, clean):
     work = clean
     assert corrected(desk, work, kind="letters", value=299)[0] == 200

@@ -21,6 +21,9 @@ function button(text, act) {
   return made;
 }
 
+/** @param {string} text */
+const heading = (text) => Object.assign(document.createElement("h3"), { textContent: text });
+
 /**
  * A labelled field.
  * @template {HTMLElement} T
@@ -140,11 +143,9 @@ export class PutRight {
     the("chosen-name").textContent = letter < 0 ? `Word ${word.number}, line ${line.number}` : `Letter mark ${letter + 1} of word ${word.number}`;
     the("chosen-facts").textContent = this.eye.describe(chosen);
     const at = this.px((word.box[0] + word.box[2]) / 2, (word.box[1] + word.box[3]) / 2);
-    /** @type {HTMLElement[]} */
-    const acts = [];
     const state = select(Object.entries(STATES), word.state);
     state.addEventListener("change", () => this.correct({ kind: "state", at, value: state.value }));
-    acts.push(labelled("This word is", state));
+    const acts = [heading("The word"), labelled("This word is", state)];
     if (letter >= 1) {
       const x = (Number(word.letters[letter - 1][2]) + Number(word.letters[letter][0])) / 2;
       const place = this.px(x, (word.box[1] + word.box[3]) / 2);
@@ -153,13 +154,14 @@ export class PutRight {
     if (line.words[line.words.length - 1] !== word) {
       acts.push(button("Join with the next word", () => this.correct({ kind: "join", at })));
     }
-    acts.push(...this.textActs(word.number, at));
+    acts.push(button("Not writing", () => this.correct({ kind: "set-aside", at })));
     const minutes = this.view.made.filter((m) => m.startsWith("Minute")).length;
+    acts.push(heading("The text"), ...this.textActs(word.number, at));
     acts.push(button(`Minute ${minutes + 1} ends here`, () => this.correct({ kind: "minute", at, value: minutes + 1 })));
     acts.push(
+      heading("The line"),
       button("Line of writing up", () => this.nudge(chosen, -1)),
       button("Line of writing down", () => this.nudge(chosen, 1)),
-      button("Not writing", () => this.correct({ kind: "set-aside", at })),
       button("The whole line is not writing", () => this.correct({ kind: "set-line", at })),
     );
     the("put-right").replaceChildren(...acts);
