@@ -43,6 +43,8 @@ _SIZES = (1.0, 0.75, 0.6, 0.45)
 _CHANCE = 3.5
 # Below this fit ink and text are strangers: wrong texts gave at most 0.08 on whole scans, right ones 0.34 and more.
 LEAST_FIT = 0.15
+# So much of a text is looked for on the shortest page.
+_LEAST_ROOM = 600
 # A second writing is taken for the word itself when its chance of being spelt right is greater by this.
 _PLAINLY = 0.3
 # A word with this share of its signs struck out is crossed out, whatever stands under it.
@@ -74,8 +76,8 @@ def align(ink: Ink, lines: Lines, text: str, reader: Recogniser | None) -> Align
     """
     if reader is None:
         return align_silhouette(lines, text)
-    expected, costs = expect(text), Costs()
     seen = [gather(ink, lines, reader)]
+    expected, costs = expect(text, _room(seen[0])), Costs()
     if len(seen[0].signs) < _SHORT:
         seen += [gather(ink, lines, reader, size) for size in _SIZES[1:]]
     paths = [_path(evidence, expected, costs) for evidence in seen]
@@ -102,9 +104,14 @@ def check_fit(alignment: Alignment, where: str) -> None:
 
 def align_evidence(evidence: Evidence, ink: Ink, lines: Lines, text: str, costs: Costs | None = None) -> Alignment:
     """Lay evidence gathered before against a text; see `align`."""
-    expected = expect(text)
+    expected = expect(text, _room(evidence))
     path = _path(evidence, expected, costs or Costs())
     return _aligned(evidence, path, expected, ink, lines)
+
+
+def _room(evidence: Evidence) -> int:
+    """Return how many signs of the text are looked for: several times what the page can hold, a sign being 5 frames."""
+    return max(_LEAST_ROOM, len(evidence.signs))
 
 
 def _path(evidence: Evidence, expected: Expected, costs: Costs) -> Path:

@@ -63,11 +63,17 @@ def is_letter(sign: str) -> bool:
     return unicodedata.category(sign)[0] == "L"
 
 
-def expect(text: str) -> Expected:
-    """Take a text apart; it must hold at least one word."""
+def expect(text: str, most: int | None = None) -> Expected:
+    """Take a text apart; it must hold at least one word.
+
+    With `most` only its beginning, up to about so many signs, for a page holds no more of a long text than it has room.
+    """
     found = split_words(text)
-    words = []
+    words: list[ExpectedWord] = []
+    signs = 0
     for i, word in enumerate(found):
+        if most is not None and words and signs > most:
+            break
         until = found[i + 1].start if i + 1 < len(found) else len(text)
         marks = "".join(text[word.end : until].split())
         words.append(
@@ -79,16 +85,17 @@ def expect(text: str) -> Expected:
                 sum(is_letter(sign) for sign in unicodedata.normalize("NFC", word.text)),
             )
         )
+        signs += len(words[-1].signs)
     sizes = np.array([len(w.signs) for w in words])
     last = np.cumsum(sizes) - 1
-    signs = "".join(w.signs for w in words)
+    every = "".join(w.signs for w in words)
     return Expected(
         tuple(words),
-        signs,
+        every,
         np.repeat(np.arange(len(words)), sizes),
         last - sizes + 1,
         last,
-        np.array([not sign.isalnum() for sign in signs]),
+        np.array([not sign.isalnum() for sign in every]),
     )
 
 

@@ -41,6 +41,8 @@ _WIDTH_SD, _EDGE_SD = 0.22, 0.45
 _WORTH = 5.0
 # Usual width of a letter, and how many words that knowledge is worth.
 _LETTER, _LETTER_WORTH = 0.95, 4.0
+# So much of a text is looked for on the shortest page.
+_LEAST_ROOM = 600
 _LEAST_PARTING, _MOST_GAPS, _WIDEST = 0.03, 14, 16.0
 # What a stretch that is no word of the text costs, and each of its letters' widths.
 _ADDED, _ADDED_LETTER = 4.0, 1.0
@@ -67,8 +69,10 @@ def align_silhouette(lines: Lines, text: str) -> Alignment:
 
     `Alignment.fit` is how much better the text fits than the same words in another order, 0 to 1.
     """
-    expected = expect(text)
     views = views_of(lines)
+    # Twice what the page can hold, a letter being about an x-height wide.
+    room = 2 * sum(float(np.ptp(v.upright)) / lines.lines[v.line].x_height for v in views)
+    expected = expect(text, max(_LEAST_ROOM, int(room)))
     tried = [_stretches(lines, views, size) for size in (SIZES if len(views) <= _FEW_LINES else SIZES[:1])]
     found = [_best(stretches, places, expected) for stretches, places in tried]
     which = max(range(len(found)), key=lambda i: found[i][0])

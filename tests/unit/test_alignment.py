@@ -70,6 +70,11 @@ def test_text_is_taken_apart_with_lone_marks_kept_to_the_word_before():
     assert expected.optional[3] and not expected.optional[0]
 
 
+def test_of_a_long_text_only_what_a_page_can_hold_is_looked_for():
+    assert len(expect("word " * 1000, 100).words) == 26
+    assert len(expect("word " * 20, 100).words) == 20
+
+
 def test_capitals_and_bare_letters_stand_for_a_letter_at_a_price():
     classes, costs = likeness("É")
     priced = dict(zip(classes[0].tolist(), costs[0].tolist(), strict=True))
