@@ -240,13 +240,16 @@ def _settle_version(connection: Any, path: Path) -> None:  # noqa: ANN401
     if sqlite3.sqlite_version_info < (3, 37, 0):
         raise MissingProgramError("SQLite is older than 3.37", fix="Use a newer build of Python.")
     newest = len(schema.STEPS)
+    # Three looks at one moment: another program may just be making the store.
+    connection.execute("BEGIN")
     version = _version(connection)
+    marked = connection.execute("PRAGMA application_id").fetchone()[0]
+    empty = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0
+    connection.execute("COMMIT")
     if version > newest:
         raise StoreError(
             f"the store has version {version}, this program knows {newest}", where=str(path), fix="Update the program."
         )
-    marked = connection.execute("PRAGMA application_id").fetchone()[0]
-    empty = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0
     if marked != schema.APPLICATION_ID and not (version == 0 and empty):
         raise StoreError(
             "the file is a database of another program", where=str(path), fix="Name the store's file with --store."

@@ -108,7 +108,7 @@ class Store:
         UsageError
             The record has no code or date, or this page is kept already.
         """
-        who = read_role(by, "--by") if by else ""
+        who = _who(by)
         if strip is not None:
             record, picture = blank(record, picture, strip)
         data = kept.packed(kept.anonymous(record))
@@ -207,7 +207,7 @@ class Store:
                 "UPDATE sample SET keep_until = ? WHERE pupil = (SELECT id FROM pupil WHERE code = ?)",
                 (until.isoformat(), code),
             ).rowcount
-            self._note(by, "keep until set", None)
+            self._note(_who(by), "keep until set", None)
         return int(changed)
 
     def erase(self, code: str, *, by: str = "", number: int | None = None) -> Erased:
@@ -232,7 +232,7 @@ class Store:
                 self._db.execute("DELETE FROM sample WHERE id = ?", (number,))
             if number is None or not self.rows(code):
                 self._db.execute("DELETE FROM pupil WHERE code = ?", (code,))
-            self._note(by, f"erased {samples} samples", None)
+            self._note(_who(by), f"erased {samples} samples", None)
         before = self.path.stat().st_size
         # A file of its own size again, without free pages in which anything could be left.
         with opening.complaints(self.path):
@@ -341,7 +341,7 @@ class Store:
         """Write all that is held of a pupil into a folder: records, pictures, and what was asked and corrected."""
         written = care.export(self, code, folder)
         with self._writing():
-            self._note(by, "exported", None)
+            self._note(_who(by), "exported", None)
         return written
 
     def check(self) -> Checked:
@@ -399,6 +399,10 @@ _HAS_REPEAT = (
     " AND t.hand = s.hand AND t.ruling = s.ruling)"
 )
 _HEAD = ", ".join(f"s.{name}" for name in kept.HEAD)
+
+
+def _who(by: str) -> str:
+    return read_role(by, "--by") if by else ""
 
 
 def _listed(row: Sequence[Any]) -> SampleRow:
