@@ -117,6 +117,12 @@ def test_share_on_the_line_counts_both_sides_of_the_band() -> None:
     assert value_of(baseline(wide)["on_line_share"]).value == pytest.approx(100.0)
 
 
+def test_wander_of_few_letters_a_line_is_not_low() -> None:
+    """A straight line through eight feet takes two of their eight freedoms."""
+    found = baseline(evidence_of(written(lines=60, bounce=3.0, n=8), rules=None))
+    assert value_of(found["baseline_wander"]).value == pytest.approx(0.3, rel=0.06)
+
+
 @pytest.mark.parametrize("degrees", [-1.5, 0.0, 2.0])
 def test_drift_is_positive_when_the_line_rises(degrees: float) -> None:
     found = baseline(evidence_of(written(slopes_deg=degrees, bounce=2.0), rules=ruling(8)))

@@ -11,6 +11,7 @@ from handwriting.geometry import Box, Polyline
 from handwriting.ink import Ink, Pieces
 from handwriting.letters import find_letters
 from handwriting.lines import Lines, TextLine
+from handwriting.measures.common import COMMON
 from handwriting.measures.evidence import Evidence
 from handwriting.measures.size import KEYS, size
 from handwriting.quantity import Measured, NotMeasured
@@ -75,6 +76,8 @@ def test_a_hand_of_known_size_and_spread(spread: float) -> None:
     assert measured(page, "x_height_centre").value == pytest.approx(0.1 * BODY, rel=0.02)
     assert measured(page, "x_height").value == pytest.approx(0.1 * (BODY + STROKE), rel=0.02)
     assert measured(page, "height_cv").value == pytest.approx(spread, abs=0.012)
+    # Both spreads are the same for normal heights.
+    assert measured(page, "height_robust_cv").value == pytest.approx(spread, rel=0.2)
     assert measured(page, "ascender_ratio").value == pytest.approx(2.0, abs=0.06)
     assert measured(page, "descender_ratio").value == pytest.approx(0.9, abs=0.09)
 
@@ -109,6 +112,16 @@ def test_intervals_hold_the_set_value() -> None:
             inside[key] += found.low <= true <= found.high
     # 10 of 12 or more happens 98 times in 100 when 95 % are covered.
     assert min(inside.values()) >= 10
+
+
+@pytest.mark.parametrize("key", ["x_height", "x_height_centre"])
+def test_what_all_marks_share_stands_in_the_budget(key: str) -> None:
+    page = evidence_of(hand(3, 0.1))
+    found = measured(page, key)
+    scale, reading, marks = found.parts
+    assert (scale.common, reading.common, marks.common) == (True, True, False)
+    assert reading.size == pytest.approx(0.1 * COMMON[key].of(found.value / 0.1, joined=False))
+    assert found.high - found.value > 1.96 * reading.size
 
 
 def test_a_joined_piece_is_taken_apart() -> None:
