@@ -13,7 +13,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from conftest import SAMPLE
+from conftest import ROOT, SAMPLE
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 playwright = pytest.importorskip("playwright.sync_api")
@@ -23,6 +23,7 @@ TEXT = SAMPLE.with_suffix(".txt").read_text("utf-8")
 #: Where pictures of the pages go when they are wanted: the README's are taken so.
 PICTURES = os.environ.get("HANDWRITING_PICTURES", "")
 PATIENCE = 60_000
+README = (ROOT / "README.md").read_text("utf-8")
 READY = "#measures .measure"
 
 
@@ -410,7 +411,7 @@ def test_hostile_pages_get_nowhere(browser, desk, sample):
 
 
 def test_pictures_of_the_pages(browser, desk, sample):
-    """Every page as the README shows it, light and dark; into HANDWRITING_PICTURES when that names a folder."""
+    """Every page light and dark; those the README shows into HANDWRITING_PICTURES when that names their folder."""
     for date in ("2026-01-12", "2026-03-09", "2026-06-15"):
         fields = {"code": "HB-12", "minutes": "5", "text": TEXT, "reached": "view", "date": date, "setting": "school"}
         fields |= {"task": "near-copy", "instruction": "usual", "term": f"term {date[6]}"}
@@ -442,7 +443,9 @@ def test_pictures_of_the_pages(browser, desk, sample):
     assert all(taken[name, "light"] != taken[name, "dark"] for name, _ in taken)
     if PICTURES:
         for (name, scheme), picture in taken.items():
-            _save(picture, Path(PICTURES) / (f"{name}.png" if scheme == "light" else f"{name}-dark.png"))
+            file = f"{name}.png" if scheme == "light" else f"{name}-dark.png"
+            if f"({Path(PICTURES).parent.name}/{Path(PICTURES).name}/{file})" in README:
+                _save(picture, Path(PICTURES) / file)
 
 
 def _save(picture, path):

@@ -7,7 +7,7 @@ import sqlite3
 import time
 
 import pytest
-from conftest import SAMPLE
+from conftest import ROOT, SAMPLE
 from PIL import Image
 
 TEXT = SAMPLE.with_suffix(".txt").read_text("utf-8")
@@ -74,6 +74,12 @@ def test_every_measure_knows_its_marks(desk, work):
     assert {row["key"] for row in rows} == set(record(desk, work)["measures"])
     assert all(row["key"] in MARKS and row["marks"] for row in rows)
     assert all(row.get("value") or row.get("why") for row in rows)
+
+
+def test_the_readme_shows_pictures_that_are_there():
+    shown = re.findall(r"\]\((samples/desk/[\w-]+\.png)\)", (ROOT / "README.md").read_text("utf-8"))
+    assert sorted(shown) == sorted(f"samples/desk/{p.name}" for p in (ROOT / "samples/desk").iterdir())
+    assert len(shown) >= 6
 
 
 def test_every_measure_there_can_be_has_its_marks():

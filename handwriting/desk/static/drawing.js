@@ -27,17 +27,13 @@ export function draw(name, values) {
 }
 
 /**
- * @param {ArrayLike<number>} box left, top, right, bottom
+ * @param {ArrayLike<unknown>} box left, top, right, bottom, and whatever a letter has behind them
  * @param {Record<string, string | number>} [more]
  */
-export const rect = (box, more = {}) =>
-  draw("rect", {
-    x: box[0],
-    y: box[1],
-    width: Math.max(box[2] - box[0], 0),
-    height: Math.max(box[3] - box[1], 0),
-    ...more,
-  });
+export const rect = (box, more = {}) => {
+  const [left, top, right, bottom] = [box[0], box[1], box[2], box[3]].map(Number);
+  return draw("rect", { x: left, y: top, width: Math.max(right - left, 0), height: Math.max(bottom - top, 0), ...more });
+};
 
 /**
  * @param {number[][]} points

@@ -145,6 +145,7 @@ export class PutRight {
     const at = this.px((word.box[0] + word.box[2]) / 2, (word.box[1] + word.box[3]) / 2);
     const state = select(Object.entries(STATES), word.state);
     state.addEventListener("change", () => this.correct({ kind: "state", at, value: state.value }));
+    /** @type {HTMLElement[]} */
     const acts = [heading("The word"), labelled("This word is", state)];
     if (letter >= 1) {
       const x = (Number(word.letters[letter - 1][2]) + Number(word.letters[letter][0])) / 2;
@@ -179,6 +180,7 @@ export class PutRight {
     const reads = document.createElement("input");
     reads.autocomplete = "off";
     reads.maxLength = 200;
+    /** @type {HTMLElement[]} */
     const acts = [labelled("It reads", reads), button("Set what it reads", () => this.correct({ kind: "reads", at, value: reads.value.trim() }))];
     if (!text.length) return acts;
     const which = select(
