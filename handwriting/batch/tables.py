@@ -27,6 +27,7 @@ from handwriting.batch.manifest import Manifest, Sample
 from handwriting.batch.methods import Counts, methods
 from handwriting.errors import OutputError, StudyError
 from handwriting.report.table import safe
+from handwriting.report.write import refuse_folders
 from handwriting.task import count_letters
 
 Row = Sequence[Any]
@@ -111,6 +112,7 @@ def _write(
     for name, text in papers.items():
         (study / f".{name}.part").write_text(text, "utf-8", newline="\n")
     files += papers
+    refuse_folders(study, files)
     for name in files:
         (study / f".{name}.part").replace(study / name)
     return {name: study / name for name in files}

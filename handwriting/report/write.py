@@ -73,7 +73,7 @@ def write_files(folder: Path, contents: Mapping[str, bytes]) -> dict[str, Path]:
     made = _make_folder(folder)
     stored: dict[str, Path] = {}
     try:
-        _refuse_folders(folder, contents)
+        refuse_folders(folder, contents)
         for name, content in contents.items():
             _store(folder, name, content, stored)
         for name, passing in stored.items():
@@ -91,7 +91,8 @@ def write_files(folder: Path, contents: Mapping[str, bytes]) -> dict[str, Path]:
     return {name: folder / name for name in contents}
 
 
-def _refuse_folders(folder: Path, names: Iterable[str]) -> None:
+def refuse_folders(folder: Path, names: Iterable[str]) -> None:
+    """Refuse to write where a folder stands, before anything is renamed."""
     for name in names:
         if (folder / name).is_dir():
             raise OutputError(

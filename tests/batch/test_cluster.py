@@ -18,8 +18,9 @@ pytest.importorskip("distributed")
 
 from handwriting.batch.cluster import cluster_workers
 from handwriting.batch.engine import run
+from handwriting.batch.study import finish
 from handwriting.batch.work import Settings
-from handwriting.errors import UsageError
+from handwriting.errors import MissingProgramError, UsageError
 
 
 def environment():
@@ -89,3 +90,45 @@ def test_no_scheduler_at_the_address(tmp_path, monkeypatch):
     with pytest.raises(UsageError, match="no scheduler answers"):
         run(manifest.samples, Settings(str(manifest.folder)), tmp_path / "s", workers, measure=study_fakes.cheap)
     assert Path(tmp_path / "s").is_dir()
+
+
+def test_without_dask_the_program_says_what_to_install(monkeypatch):
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(MissingProgramError, match=r"handwriting\[cluster\]"):
+        cluster_workers("local", workers=1, chunk=4, seconds=30)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a shell script stands in for the batch system")
+def test_slurm_through_dask_jobqueue(tmp_path, monkeypatch):
+    """The batch system is a script that starts what it is given; everything else is real."""
+    pytest.importorskip("dask_jobqueue")
+    import dask
+
+    (tmp_path / "bin").mkdir()
+    log = tmp_path / "jobs"
+    for name, body in (
+        (
+            "sbatch",
+            f'grep -q "#SBATCH" "$1" && cp "$1" {log}.sh || exit 1\n'
+            f"sh {log}.sh >{log} 2>&1 &\necho $! >{log}.pid\necho 7",
+        ),
+        ("scancel", f"kill $(cat {log}.pid)"),
+    ):
+        script = tmp_path / "bin" / name
+        script.write_text(f"#!/bin/sh\n{body}\n", "utf-8")
+        script.chmod(0o755)
+    monkeypatch.setenv("PATH", f"{tmp_path / 'bin'}{os.pathsep}{os.environ['PATH']}")
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join(sys.path))
+    settings = {"jobqueue.slurm.cores": 1, "jobqueue.slurm.memory": "2GB", "jobqueue.slurm.processes": 1}
+    settings |= {
+        "jobqueue.slurm.interface": None,
+        "jobqueue.slurm.scheduler-options": {"host": "127.0.0.1", "dashboard": False},
+    }
+    samples = names(12)
+    _, calm = go(tmp_path, samples, study=tmp_path / "calm")
+    manifest = studies.read(tmp_path / "pages", samples)
+    with dask.config.set(settings):
+        workers = cluster_workers("slurm", workers=1, chunk=6, seconds=60)
+        run(manifest.samples, Settings(str(manifest.folder)), tmp_path / "s", workers, measure=study_fakes.cheap)
+    finish(manifest, tmp_path / "s")
+    assert studies.tables(calm) == studies.tables(tmp_path / "s")

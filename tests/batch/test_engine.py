@@ -214,17 +214,20 @@ def kill_and_resume(folder, study, kills, seed):
     while sum(done.values()) < kills:
         if process is None or process.poll() is not None:
             process = start(folder, study)
-            time.sleep(chance.uniform(0.3, 1.5))
-        time.sleep(chance.uniform(0.0, 0.25))
+            # Most kills find work going on, some the program still starting.
+            early = chance.random() < 0.1
+            while not early and not children(process.pid) and process.poll() is None:
+                time.sleep(0.02)
+        time.sleep(chance.uniform(0.0, 0.4))
         workers = children(process.pid)
-        if chance.random() < 0.4 or not workers:
+        if chance.random() < 0.3 or not workers:
             process.kill()
             process.communicate()
             done["main"] += 1
         else:
             with contextlib.suppress(ProcessLookupError):
                 os.kill(chance.choice(workers), signal.SIGKILL)
-            done["worker"] += 1
+                done["worker"] += 1
     if process.poll() is None:
         process.kill()
         process.communicate()

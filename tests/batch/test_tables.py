@@ -20,6 +20,7 @@ from handwriting.batch.engine import local_workers
 from handwriting.batch.gallery import sureness
 from handwriting.batch.study import estimate, measure_study
 from handwriting.batch.work import Settings
+from handwriting.errors import OutputError
 
 SAMPLES = ["b2", "a1", "c3R", "d4"]
 
@@ -158,3 +159,18 @@ def test_a_dry_run_reckons_from_pages_really_measured(tmp_path):
     assert 0.4 <= found.seconds < 20, "forty pages of a fiftieth of a second, two at a time"
     assert 40 * 1000 < found.bytes < 40 * 100_000
     assert {p.name for p in tmp_path.iterdir()} == {"pages"}
+
+
+def test_tables_that_cannot_be_written_leave_nothing_half_written(tmp_path):
+    manifest = studies.read(tmp_path / "pages", ["a1", "a2"])
+    (tmp_path / "study" / "words.csv").mkdir(parents=True)
+    (tmp_path / "study" / "words.csv" / "x").touch()
+    with pytest.raises(OutputError, match="words"):
+        measure_study(
+            manifest,
+            Settings(str(manifest.folder)),
+            tmp_path / "study",
+            local_workers(1, 60),
+            measure=study_fakes.cheap,
+        )
+    assert not list((tmp_path / "study").glob(".*.part")) and not (tmp_path / "study" / "samples.csv").exists()

@@ -15,6 +15,7 @@ from scipy import stats
 from handwriting.agreement.compare import compare
 from handwriting.agreement.read import read_raters, read_tool
 from handwriting.agreement.write import write_agreement
+from handwriting.cli import main
 from handwriting.errors import ManifestError, UsageError
 
 JUDGES = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]
@@ -192,3 +193,18 @@ def test_nothing_in_common_and_columns_without_spread(tmp_path):
     row = found["x", "raters with each other (A, B)", "ICC"]
     assert row["value"] == "" and "do not differ" in row["note"]
     assert found["x", "A minus B", "limits of agreement"]["note"]
+
+
+def test_on_the_command_line(tmp_path, capfd):
+    readings = [(f"S{i}", "M", "flow", v) for i, v in enumerate(MINI)]
+    tables(tmp_path, [("sample", "flow"), *((f"S{i}", v) for i, v in enumerate(WRIGHT))], readings)
+    arguments = ["agree", str(tmp_path / "tool.csv"), str(tmp_path / "raters.csv"), "--out", str(tmp_path / "out")]
+    with pytest.raises(SystemExit) as end:
+        main(arguments)
+    assert end.value.code == 0
+    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == ["agreement.csv", "agreement.html", "grras.md"]
+    (tmp_path / "raters.csv").write_text("sample,rater,flow\nS1,R1,much\n", "utf-8")
+    with pytest.raises(SystemExit) as end:
+        main(arguments)
+    assert end.value.code == 33
+    assert "row 2, column flow: 'much' is not a number" in capfd.readouterr().err
