@@ -10,9 +10,12 @@ import pytest
 
 from handwriting.calibration import Given
 from handwriting.errors import TextMismatchError
+from handwriting.ink import find_ink, flatten, lift_rules
+from handwriting.lines import find_lines
 from handwriting.page import Page
 from handwriting.phantoms import PASSAGES
 from handwriting.pipeline import Options, lay_against, measure_page
+from handwriting.rules import find_rules
 from handwriting.task import read_task
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
@@ -22,6 +25,16 @@ from alignment import Scores, add_page, copy_page, reliability_error
 def page_of(phantom, name):
     grey = phantom.image if phantom.image.ndim == 2 else cv2.cvtColor(phantom.image, cv2.COLOR_RGB2GRAY)
     return Page(np.asarray(grey, np.uint8), None, "0" * 64, name, "PNG")
+
+
+def find_on(found):
+    """Run the stages again on a frame as it stands."""
+    flat = flatten(found.frame.grey, found.frame.px_per_mm)
+    rules = find_rules(flat, found.frame.px_per_mm)
+    lifted, cut = lift_rules(flat, rules, found.frame.px_per_mm)
+    ink = find_ink(lifted, cut, rules, found.frame.px_per_mm)
+    lines = find_lines(ink, rules.across, found.frame.px_per_mm)
+    return replace(found, ink=ink, lines=lines, ruling=rules.across)
 
 
 OPTIONS = Options(Given(dpi=300))
@@ -87,6 +100,15 @@ def test_letters_of_an_unknown_text_are_estimated(measured):
     rate = record.measures["letters_per_minute"]
     assert "letters-estimated" in rate.flags
     assert all(w.text is None for line in record.lines for w in line.words)  # nothing read is kept
+
+
+def test_text_tells_which_way_up_a_page_is(measured):
+    phantom, first = measured[0]
+    turned = replace(first.found, frame=first.found.frame.turned(180), alignment=None)
+    over = find_on(turned)
+    laid = lay_against(over, phantom.truth.text, "page.png")
+    assert laid.frame.turned_deg == first.found.frame.turned_deg
+    assert laid.alignment.totals == first.found.alignment.totals
 
 
 def test_wrong_text_is_refused_or_set_aside(measured):
