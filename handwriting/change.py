@@ -12,13 +12,14 @@ borrowed (COSMIN 2020: Mokkink et al., BMC Med Res Methodol 20, 293). With SEM t
 and df the degrees of freedom behind SEM,
 
     SE of a difference = sqrt(max(SEM^2 (1/m1 + 1/m2), u1^2 + u2^2))        u: standard uncertainty of each value
-    interval           = difference +/- t(0.975, df) SE
+    interval           = difference +/- t(0.975, df') SE            1 / df' = 1 / df + 1 / 30
     SDC                = 1.96 sqrt(2) SEM            smallest detectable change of two single pages (Weir 2005)
     RCI                = difference / SE             reliable change index (Jacobson & Truax 1991)
 
-The second term under the root counts where a page is shorter than the repeats were. A difference is *larger* than the
-error when its interval leaves zero out, and from fewer than `LEAST_DF` degrees of freedom, or from pages that were not
-asked for alike, nothing is claimed at all.
+df' is smaller than df because pupils differ in how far their pages stray, and this pupil's own spread is not known: 30
+stands for spreads that differ by an eighth (1 / sqrt(2 x 30)), a choice of ours. The second term under the root counts
+where a page is shorter than the repeats were. A difference is *larger* than the error when its interval leaves zero
+out; from fewer than `LEAST_DF` degrees of freedom, or from pages that were not asked for alike, nothing is claimed.
 
 What it does not see: why anything changed, and practice with one text.
 """
@@ -41,6 +42,8 @@ from handwriting.record import Record
 
 #: At 10 degrees of freedom the error is known to a factor of 0.70 to 1.75 (95 % limits of an SD); below, still worse.
 LEAST_DF = 10
+#: Degrees of freedom that stand for how pupils differ in their spread from page to page.
+PUPILS_DF = 30
 #: Pages of one writer within this many days, asked for alike, are repeats and make one occasion.
 OCCASION_DAYS = 7
 #: Rulings count as the same within this share of their pitch: more than print and scale differ, less than products do.
@@ -234,6 +237,11 @@ class ErrorOf:
     df: int
     relative: bool = False
 
+    @property
+    def freedom(self) -> float:
+        """Degrees of freedom for a pupil whose own spread is not known."""
+        return 1.0 / (1.0 / self.df + 1.0 / PUPILS_DF)
+
     def at(self, value: float) -> float:
         """Return the standard error of measurement of a page with this value, in the measure's unit."""
         return self.sd * abs(value) if self.relative else self.sd
@@ -383,8 +391,8 @@ def _difference(
     se = max(sem * math.sqrt(1 / before.pages(key) + 1 / after.pages(key)), own)
     if se == 0:
         return NotCompared(key, "no-spread", "neither the repeats nor these pages show any spread")
-    half = float(stats.t.ppf(0.975, new.df)) * se
-    p = 2 * float(stats.t.sf(abs(step) / se, new.df))
+    half = float(stats.t.ppf(0.975, new.freedom)) * se
+    p = 2 * float(stats.t.sf(abs(step) / se, new.freedom))
     claim: Claim = "larger" if abs(step) > half else "not-larger"
     return Difference(key, one, other, step, step - half, step + half, claim, False, "", step / se, new, same, p)
 

@@ -1,10 +1,10 @@
 """Terms by places: which measures stay as they are wherever and whenever a pupil writes, and which do not.
 
 A *place* is a setting together with a task (home, near copy); a *cell* is the mean over the pages of one term in one
-place. With SEM from the user's own repeats and df its degrees of freedom, two means over m1 and m2 pages differ beyond
+place. With SEM from the user's own repeats and df' as in `change.py`, two means over m1 and m2 pages differ beyond
 error when
 
-    |x1 - x2| > t(1 - 0.05 / (2 k), df) SEM sqrt(1/m1 + 1/m2)
+    |x1 - x2| > t(1 - 0.05 / (2 k), df') SEM sqrt(1/m1 + 1/m2)
 
 where k is how many pairs are looked at for that measure (Bonferroni), so that a measure that never changes is called
 changing in at most 5 % of grids. From fewer than `change.LEAST_DF` degrees of freedom nothing is said.
@@ -134,7 +134,7 @@ def _over(cells: Sequence[Cell]) -> tuple[float, int]:
 
 
 def _apart(one: tuple[float, int], other: tuple[float, int], error: ErrorOf, pairs: int) -> bool:
-    limit = float(stats.t.ppf(1 - 0.05 / (2 * pairs), error.df))
+    limit = float(stats.t.ppf(1 - 0.05 / (2 * pairs), error.freedom))
     return abs(one[0] - other[0]) > limit * _standard_error(one, other, error)
 
 

@@ -1,12 +1,14 @@
 """Claims of change against what is known: simulated pupils on phantom pages whose true change and page luck are set.
 
-    python tests/benchmarks/change.py --schools 50 --pupils 12 --pairs 1000 --changed 300
+    python tests/benchmarks/change.py --quick --schools 60 --pairs 1000 --changed 400     seconds
+    python tests/benchmarks/change.py --schools 12 --pairs 200 --changed 60               minutes
 
 Every page is laid out by `handwriting.phantoms` (letters, words and lines as they fall, no picture), by a pupil whose
 hand differs from page to page by a known amount beside the luck of the letters. Each school has its own repeats: two
 pages by each of `pupils` pupils. Then come pairs without any true change, and pairs whose true change is twice the
 smallest detectable change. Printed for each measure: how often a change is claimed where there is none, how often it
-is found, and how often the interval of the difference holds the true one.
+is found, and how often the interval of the difference holds the true one. With ``--quick`` the luck of a page's letters
+is one normal number a measure instead of letters laid out.
 
 What it does not do: measure pictures. The error of measuring a picture is small beside that of a new page
 (tests/benchmarks/accuracy.py); here it is left out, so that 1,000 pairs can be drawn.
@@ -91,6 +93,26 @@ def write(writer, code, day, chance):
     return Sample(code, day, page, measures, Ruled("single", 8.0), task="near-copy", instruction="usual", tool="pen")
 
 
+def write_quickly(writer, code, day, chance):
+    """Return a page as `write` does, its letters' luck drawn as one number a measure instead of laid out."""
+    hand = {"x_height": writer.x_height_mm, "height_cv": writer.height_cv, "slant": writer.slant_deg}
+    hand["word_space"] = writer.word_space_mm
+    letters, words = 230, 50
+    luck = {
+        "x_height": writer.height_cv * writer.x_height_mm / (letters / 2) ** 0.5,
+        "height_cv": writer.height_cv / (2 * letters) ** 0.5,
+        "slant": writer.slant_sd_deg / letters**0.5,
+        "word_space": writer.word_space_cv * writer.word_space_mm / words**0.5,
+    }
+    measures = {}
+    for key, unit in KEYS.items():
+        stray = STRAY[key] * (1 if key == "slant" else hand[key])
+        value = hand[key] + stray * chance.normal() + luck[key] * chance.normal()
+        measures[key] = Measured(value, unit, value - 1.96 * luck[key], value + 1.96 * luck[key], letters)
+    page = f"{chance.integers(2**62):064x}"
+    return Sample(code, day, page, measures, Ruled("single", 8.0), task="near-copy", instruction="usual", tool="pen")
+
+
 FIRST, WITHIN, LATER = dt.date(2026, 3, 2), dt.date(2026, 3, 5), dt.date(2026, 6, 15)
 
 
@@ -152,8 +174,11 @@ def main():
     parser.add_argument("--pupils", type=int, default=12)
     parser.add_argument("--pairs", type=int, default=1000)
     parser.add_argument("--changed", type=int, default=300)
+    parser.add_argument("--quick", action="store_true")
     asked = parser.parse_args()
-    told, sdc, families = simulate(asked.schools, asked.pupils, asked.pairs, asked.changed)
+    told, sdc, families = simulate(
+        asked.schools, asked.pupils, asked.pairs, asked.changed, write=write_quickly if asked.quick else write
+    )
     out = sys.stdout.write
     out(f"{asked.schools} schools with {asked.pupils} pairs of repeats each (df {asked.pupils})\n")
     out(f"{'measure':12} {'SDC':>8} {'false':>7} {'found':>7} {'holds, no change':>17} {'holds, changed':>15}\n")

@@ -10,33 +10,10 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 
 import change as benchmark
 
-from handwriting.change import Ruled, Sample
-from handwriting.quantity import Measured
-
-
-def written_quickly(writer, code, day, chance):
-    """Return a page as `benchmark.write` does, its letters' luck drawn as one number a measure instead of laid out."""
-    hand = {"x_height": writer.x_height_mm, "height_cv": writer.height_cv, "slant": writer.slant_deg}
-    hand["word_space"] = writer.word_space_mm
-    letters, words = 230, 50
-    luck = {
-        "x_height": writer.height_cv * writer.x_height_mm / (letters / 2) ** 0.5,
-        "height_cv": writer.height_cv / (2 * letters) ** 0.5,
-        "slant": writer.slant_sd_deg / letters**0.5,
-        "word_space": writer.word_space_cv * writer.word_space_mm / words**0.5,
-    }
-    measures = {}
-    for key, unit in benchmark.KEYS.items():
-        stray = benchmark.STRAY[key] * (1 if key == "slant" else hand[key])
-        value = hand[key] + stray * chance.normal() + luck[key] * chance.normal()
-        measures[key] = Measured(value, unit, value - 1.96 * luck[key], value + 1.96 * luck[key], letters)
-    page = f"{chance.integers(2**62):064x}"
-    return Sample(code, day, page, measures, Ruled("single", 8.0), task="near-copy", instruction="usual", tool="pen")
-
 
 @pytest.fixture(scope="module")
 def told():
-    return benchmark.simulate(60, 12, 1000, 400, write=written_quickly)
+    return benchmark.simulate(60, 12, 1000, 400, write=benchmark.write_quickly)
 
 
 def test_few_claims_where_nothing_changed(told):
