@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.baselines import fit_baseline, rule_of, turning_points, x_heights
-from handwriting.fragments import find_fragments, find_regions, level_rows, link, shares_of
+from handwriting.fragments import find_fragments, find_regions, level_rows, link, nearest, shares_of
 from handwriting.geometry import FloatArray, Polyline
 from handwriting.ink import Ink, Pieces, grouped
 from handwriting.rules import Ruling
@@ -211,27 +211,15 @@ def _assign(
         else np.empty(0, int)
     )
     if len(shared):
-        nearest = _nearest_zone(zone, len(groups))
+        closest = nearest(zone)
         pixels = pieces.members()
         for p in shared:
             mine = pixels[p]
             candidates = np.flatnonzero(table[p] > np.maximum(substantial, 0.12 * order[p, -1]))
-            got = nearest[y[mine], x[mine]]
+            got = closest[y[mine], x[mine]]
             ok = np.isin(got, candidates)
             line[mine] = np.where(ok, got, owner[p])
     return line
-
-
-def _nearest_zone(zone: NDArray[np.int32], count: int) -> NDArray[np.int32]:
-    """Return for each cell the line whose zone is nearest."""
-    _, index = cv2.distanceTransformWithLabels(
-        (zone < 0).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
-    )
-    lookup = np.full(int(index.max()) + 1, -1, np.int32)
-    inside = zone >= 0
-    lookup[index[inside]] = zone[inside]
-    out: NDArray[np.int32] = lookup[index]
-    return out
 
 
 def _reattach(line: NDArray[np.int32], pieces: Pieces, body_px: float) -> NDArray[np.int32]:

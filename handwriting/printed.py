@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.frame import Frame
-from handwriting.geometry import Box, FloatArray
+from handwriting.geometry import Box
 from handwriting.ink import Ink, Pieces
 from handwriting.lines import Lines, find_lines
 from handwriting.rules import Ruling
@@ -29,7 +29,7 @@ _TWINS = 0.15
 _STEADY = 0.05
 _FEWEST = 8
 _PAIRS = 6
-_CLEAR = 3.0
+_CLEAR = 2.0
 _ALIEN = 20.0
 
 
@@ -208,25 +208,26 @@ def _seeds(pairs: NDArray[np.int64], line: NDArray[np.int64], count: NDArray[np.
     twins += twins.T
     repeated = np.bincount(line[np.unique(pairs)], minlength=n)
     asked = np.flatnonzero(count >= _FEWEST)
-    order = asked[np.argsort(-_odds(repeated[asked], count[asked]), kind="stable")]
+    order = asked[np.argsort(-twins[asked].sum(1) / count[asked], kind="stable")]
     best, clearest = order[:0], _ALIEN
     for k in range(1, len(order)):
         some, rest = order[:k], order[k:]
         letters, others = int(count[some].sum()), int(count[rest].sum())
-        share = repeated[some].sum()
-        stands_out = _odds(share, letters) > _CLEAR * _odds(repeated[rest].sum(), others)
         inside, across = twins[np.ix_(some, some)].sum() / 2, twins[np.ix_(some, rest)].sum()
+        elsewhere = twins[np.ix_(rest, rest)].sum() / 2
         # As many pairs across as inside are expected of one hand, for as many chances.
         expected = 2 * inside * others / letters
-        if stands_out and share >= _TWINS * letters and inside >= _PAIRS and expected > clearest * (across + 1):
+        more = inside / letters**2 > _CLEAR * (elsewhere + 1) / others**2
+        if (
+            more
+            and repeated[some].sum() >= _TWINS * letters
+            and inside >= _PAIRS
+            and expected > clearest * (across + 1)
+        ):
             best, clearest = some, expected / (across + 1)
     known = np.zeros(n, bool)
     known[best] = True
     return known
-
-
-def _odds(some: NDArray[np.int64], of_all: NDArray[np.int64] | int) -> FloatArray:
-    return np.asarray((some + 0.5) / (of_all - some + 0.5), np.float64)
 
 
 def _unsteadiness(lines: Lines, index: int, boxes: NDArray[np.int32]) -> float:
