@@ -25,33 +25,37 @@ from killing import kill_writers
 from handwriting.change import compare, occasions
 from handwriting.quantity import Measured
 from handwriting.repeats import errors
-from handwriting.store import open_store
+from handwriting.store import kept, open_store
 
 
 def fill(place: Path, samples: int) -> None:
-    """Keep `samples` records, 25 a pupil, in one transaction so that filling does not take all day."""
+    """Keep one record, and write it again and again with other figures, 25 a pupil, in one transaction."""
     chance = np.random.default_rng(1)
     with open_store(place, create=True) as store:
-        step = store._writing
-
-        class Once:
-            def __enter__(self):
-                return None
-
-            def __exit__(self, *_):
-                return None
-
-        with step():
-            store._writing = Once
-            for number in range(samples):
+        record = store.record(store.keep(record_of(code="P0000", date="2021-01-01")))
+        columns, data = kept.head(record), kept.packed(record)
+        columns |= {
+            "kept_at": "2026-01-01T00:00:00+00:00",
+            "kept_by": "",
+            "keep_until": "2027-01-01",
+            "rescan_of": None,
+        }
+        names = [*columns, "pupil"]
+        adding = f"INSERT INTO sample ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"
+        with store._writing():
+            for number in range(1, samples):
                 pupil, nth = divmod(number, 25)
+                store._db.execute("INSERT OR IGNORE INTO pupil (code) VALUES (?)", (f"P{pupil:04d}",))
                 day = dt.date(2022, 1, 3) + dt.timedelta(days=30 * (nth // 2) + 4 * (nth % 2) + pupil % 20)
-                record = record_of(number, code=f"P{pupil:04d}", date=day.isoformat())
+                own = {**columns, "date": day.isoformat(), "page_sha256": f"{number:064x}"}
+                own["pupil"] = store._one("SELECT id FROM pupil WHERE code = ?", f"P{pupil:04d}")[0]
+                new = store._db.execute(adding, tuple(own.values())).lastrowid
                 drawn = {
                     key: replace(q, value=q.value * (1 + 0.03 * chance.normal())) if isinstance(q, Measured) else q
                     for key, q in record.measures.items()
                 }
-                store.keep(replace(record, measures=drawn, lines=record.lines[:1]))
+                store._db.execute("INSERT INTO figures VALUES (?, ?)", (new, kept.figures(drawn)))
+                store._add_revision(new, "", data)
 
 
 def timed(name: str, job) -> None:
