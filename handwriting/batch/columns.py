@@ -57,6 +57,7 @@ _SAMPLE_HEAD = (
     *(_text(name, ASKED[name]) for name in ("sex", "date", "setting", "task", "instruction", "paper", "tool", "hand")),
     *(_text(name, ASKED[name]) for name in ("script", "country", "term")),
     Column("effort", "whole", "points", ASKED["effort"]),
+    *(_text(name, ASKED[name]) for name in ("supervised", "said", "minutes")),
     _text("scale_source", "How the scale came to be believed"),
     Column("mm_per_px", "number", "mm", "Millimetres to one pixel of the upright picture"),
     Column("scale_uncertainty", "number", "1", "Relative standard uncertainty of the scale"),

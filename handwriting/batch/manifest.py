@@ -50,6 +50,9 @@ COLUMNS = {
     "country": "Country of the school",
     "term": "School term",
     "effort": "The writer's own rating of effort, 0 to 10",
+    "supervised": "Role of the person who sat by, never a name",
+    "said": "The writer's own words about the writing",
+    "minutes": "Words that ended each minute, by their numbers on the page, as 14,29",
     "dpi": "Resolution of the scan, dots to the inch, when the file does not say it",
     "rule_mm": "Distance from one writing line to the next, mm",
     "bar_mm": "What a ruler shows for a copying sheet's 100 mm bar, mm",
@@ -68,7 +71,7 @@ _TASK: tuple[str, ...] = (
     "hand",
     "script",
 )
-_TASK += ("country", "term", "effort", "seconds", "letters")
+_TASK += ("country", "term", "effort", "seconds", "letters", "supervised", "said", "minutes")
 _NUMBERS = {"dpi": (30.0, 4800.0, "dots to the inch"), "rule_mm": (2.0, 60.0, "mm"), "bar_mm": (50.0, 150.0, "mm")}
 _SAMPLE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 _OWN = re.compile(r"[^\W\d][\w .()/%-]{0,59}")

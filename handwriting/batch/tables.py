@@ -177,6 +177,9 @@ def _samples_row(sample: Sample, document: dict[str, Any] | None) -> Row:
         task.country,
         task.term,
         task.effort,
+        task.supervised,
+        task.said,
+        ",".join(map(str, task.minutes)),
     ]
     row += _page_cells(document) if document else [None] * 14
     measures = document["measures"] if document else {}

@@ -57,7 +57,8 @@ def batch(
     sample                                a name for each row, if participant and occasion do not do
     occasion, page, dpi, rule_mm, bar_mm  about the page
     text, seconds, letters, reached, age, grade, sex, date, setting, task,
-    instruction, paper, tool, hand, script, country, term, effort
+    instruction, paper, tool, hand, script, country, term, effort,
+    supervised, said, minutes
                                           as the options of handwriting measure
     """  # noqa: D301 - the command line library wants this very character
     from handwriting.batch import engine, study
