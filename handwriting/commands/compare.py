@@ -180,5 +180,9 @@ def _show_repeats(asked: dict[str, str], found: dict[str, RepeatsOf], words: Cat
         counts = (str(r.pupils), str(r.pages), str(r.df))
         table.add_row(words.measure(key).name, *counts, sem, ends, significant(r.sdc), icc, bias, limits)
     console.print(table)
+    console.print(
+        "SEM: standard error of measurement of one page; SDC: smallest detectable change, 1.96 sqrt(2) SEM;"
+        " ICC(1,1): one way, absolute agreement, one page; bias and 95 % limits of agreement: first page less second."
+    )
     if max(r.df for r in found.values()) < 10:
         console.print("Fewer than 10 degrees of freedom: comparisons show intervals side by side and claim nothing.")

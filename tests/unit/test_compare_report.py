@@ -10,6 +10,7 @@ import string
 from dataclasses import replace
 
 import pdfua
+import pikepdf
 import pypdfium2
 import pytest
 from pages_over_time import measured, sample
@@ -298,6 +299,26 @@ def test_pdf_is_accessible(made, name, tmp_path):
     path.write_bytes(made[name])
     report = pdfua.validate(path)
     assert not report.findings, report.findings
+    with pikepdf.open(path) as document:
+        assert str(document.Root.Lang)[:2] == name[-2:]
+        assert document.Root.MarkInfo.Marked and document.Root.ViewerPreferences.DisplayDocTitle
+        kinds = list(elements(document.Root.StructTreeRoot))
+    names = [kind for kind, _ in kinds]
+    assert all(alt for kind, alt in kinds if kind == "/Figure") and "/Figure" in names
+    assert names.count("/Table") >= 2 and names.count("/TH") > names.count("/Table")
+    assert "/H1" in names and names.count("/H2") >= 4 and "/L" in names
+
+
+def elements(node):
+    """Every element of the structure tree: its kind and its words for the blind."""
+    if isinstance(node, pikepdf.Array):
+        for one in node:
+            yield from elements(one)
+    elif isinstance(node, pikepdf.Dictionary):
+        if "/S" in node:
+            yield str(node.S), str(node.get("/Alt", ""))
+        if "/K" in node:
+            yield from elements(node.K)
 
 
 @pytest.mark.parametrize("name", ["page-en", "page-fr", "known-en", "known-fr", "unlike-en"])
