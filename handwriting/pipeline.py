@@ -27,12 +27,14 @@ from handwriting.alignment import (
     own_reader,
 )
 from handwriting.calibration import Given, Scale, calibrate, rough_px_per_mm
+from handwriting.crossings import Crossings, find_crossings
 from handwriting.errors import NoWritingError, UsageError
 from handwriting.facts import letter_counts, line_facts, page_facts, ruling_facts
 from handwriting.figures import compare
 from handwriting.frame import SHEET_DPI, Frame, make_frame, make_sheet_frame, sheet_rules, to_page_pixels
 from handwriting.geometry import Box
 from handwriting.ink import Ink, find_ink, flatten, lift_rules
+from handwriting.letter_shapes import alike, letter_shapes
 from handwriting.letters import Letters, find_letters
 from handwriting.lines import Lines
 from handwriting.measures import SEED, Evidence, by_minute, measure_all
@@ -221,6 +223,7 @@ def measure_found(pages: tuple[Page, ...], found: Found, task: Task, scale: Scal
         options.tolerance_mm,
     )
     measures = measure_all(evidence, task, found.alignment, found.estimate)
+    crossings = find_crossings(found.lines, found.words)
     comparisons = tuple(c.as_dict() for c in compare(task, measures["letters_per_minute"]))
     k = scale.mm_per_px or 1.0
     record = Record(
@@ -235,11 +238,11 @@ def measure_found(pages: tuple[Page, ...], found: Found, task: Task, scale: Scal
             scale.checks,
         ),
         ruling=ruling_facts(found.ruling, found.margins, k),
-        lines=line_facts(found.lines, found.words, found.letters, found.ruling, found.alignment, k),
+        lines=line_facts(found.lines, found.words, found.letters, found.ruling, found.alignment, crossings, k),
         print_areas=tuple(b.scaled(k) for b in (*found.printed, *found.ink.set_aside)),
         measures=measures,
         comparisons=comparisons,
-        flags=_flags(scale, found, task),
+        flags=_flags(scale, found, task, crossings),
         software=_software(options),
         letters=_counts(evidence, task, found),
     )
@@ -248,6 +251,8 @@ def measure_found(pages: tuple[Page, ...], found: Found, task: Task, scale: Scal
 
 def _counts(evidence: Evidence, task: Task, found: Found) -> dict[str, object]:
     counts = letter_counts(task, found.alignment, found.estimate)
+    if found.alignment is not None:
+        counts["alike"] = alike(letter_shapes(evidence.lines, found.alignment))
     if task.minutes and found.alignment is not None:
         counts["by_minute"] = by_minute(evidence, task, found.alignment)
     return counts
@@ -348,7 +353,7 @@ def _scale(page: Page, sheets: tuple[SheetReading, ...], found: Found, options: 
     return Scale(25.4 / SHEET_DPI, max(sheet.scale_sd for sheet in sheets), "copying sheet", sentence, (), flags)
 
 
-def _flags(scale: Scale, found: Found, task: Task) -> tuple[FlagNote, ...]:
+def _flags(scale: Scale, found: Found, task: Task, crossings: Crossings) -> tuple[FlagNote, ...]:
     notes = [FlagNote(code) for code in dict.fromkeys(scale.flags)]
     if scale.mm_per_px is None and not any(n.code == "no-scale" for n in notes):
         notes.insert(0, FlagNote("no-scale", scale.sentence))
@@ -364,6 +369,8 @@ def _flags(scale: Scale, found: Found, task: Task) -> tuple[FlagNote, ...]:
         notes.append(FlagNote("few-lines", f"{len(found.lines.lines)} lines"))
     if found.ink.depth < 60:
         notes.append(FlagNote("faint"))
+    if len(crossings.shown):
+        notes.append(FlagNote("looks-crossed-out", f"{len(crossings.shown)} words"))
     if not task.text:
         notes.append(FlagNote("no-text"))
     elif found.alignment is None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from handwriting.alignment import Alignment, LetterEstimate
+from handwriting.letter_shapes import letter_shapes, shape_consistency
 from handwriting.measures.baseline import baseline
 from handwriting.measures.evidence import SEED, Evidence
 from handwriting.measures.margins import margins
@@ -14,7 +15,7 @@ from handwriting.measures.slant import slant
 from handwriting.measures.spacing import spacing
 from handwriting.measures.speed import letters_per_minute
 from handwriting.measures.stroke import strokes
-from handwriting.quantity import Quantity
+from handwriting.quantity import NotMeasured, Quantity
 from handwriting.task import Task
 
 GEOMETRY: tuple[Callable[[Evidence], Mapping[str, Quantity]], ...] = (size, baseline, spacing, slant, margins, strokes)
@@ -33,4 +34,9 @@ def measure_all(
         found["pace_change"] = pace
     for group in GEOMETRY:
         found.update(group(evidence))
+    found["shape_consistency"] = (
+        NotMeasured("no-text", "letters are told apart only where the text is known")
+        if alignment is None
+        else shape_consistency(letter_shapes(evidence.lines, alignment))
+    )
     return found

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from handwriting.errors import OutputError
 from handwriting.record import Record, to_json
+from handwriting.report.gallery import render_gallery
 from handwriting.report.html import render_html
 from handwriting.report.overlay import Picture, overlay, png
 from handwriting.report.pdf import page_pdf
@@ -26,6 +27,8 @@ def write_report(
     words: Catalogue | None = None,
 ) -> dict[str, Path]:
     """Write ``record.json``, ``report.html``, ``report.pdf``, ``measures.csv`` and ``overlay.png`` into a folder.
+
+    Where letters are known there is ``letters.html`` too.
 
     Parameters
     ----------
@@ -50,6 +53,7 @@ def write_report(
     OutputError
         The folder or a file in it cannot be written; nothing half-written is left.
     """
+    gallery = render_gallery(record, picture, words=words)
     contents = {
         "record.json": to_json(record).encode("utf-8"),
         "report.html": render_html(record, picture, words=words).encode("utf-8"),
@@ -57,6 +61,7 @@ def write_report(
         # The mark at the start tells spreadsheets that the text is UTF-8.
         "measures.csv": measures_csv(record, words=words).encode("utf-8-sig"),
         "overlay.png": png(overlay(record, picture, words=words)),
+        **({} if gallery is None else {"letters.html": gallery.encode("utf-8")}),
         **(extra or {}),
     }
     return write_files(folder, contents)

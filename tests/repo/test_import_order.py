@@ -26,10 +26,11 @@ ORDER = (
         "strays",
         "printed",
         "words",
+        "crossings",
         "letters",
     ),
     *("reader", "alignment"),
-    *("measures", "sources", "figures"),
+    *("letter_shapes", "measures", "sources", "figures"),
     *(
         "record",
         "change",
