@@ -84,7 +84,7 @@ def test_classes_are_judged_apart_and_pooled():
         for line, soft in enumerate(softs)
     )
     found = alike(shapes)
-    assert list(found)[0] == "m"
+    assert next(iter(found)) == "m"
     # Of ten pairs four are of one shape and six of two.
     assert found["m"] == pytest.approx((4 + 6 * (hook @ bowl)) / 10)
     assert found["n"] == pytest.approx(1.0)
