@@ -216,6 +216,7 @@ def means(samples: Sequence[Sample]) -> dict[str, Quantity]:
         if not made:
             found[key] = next(q for s in samples if (q := s.measures.get(key)) is not None)
             continue
+        made = [q for q in made if q.unit == made[0].unit]
         value = math.fsum(q.value for q in made) / len(made)
         half = Z95 * math.sqrt(math.fsum(uncertainty(q) ** 2 for q in made)) / len(made)
         flags = tuple(dict.fromkeys(f for q in made for f in q.flags))

@@ -9,6 +9,9 @@ error when
 where k is how many pairs are looked at for that measure (Bonferroni), so that a measure that never changes is called
 changing in at most 5 % of grids. From fewer than `change.LEAST_DF` degrees of freedom nothing is said.
 
+Places are compared over the terms they have in common, so that time is not taken for place. Pages that differ in
+instruction, tool, hand or ruling are shown and not told apart by place: the difference may come from that.
+
 What it does not see: why a place differs. Nothing here says what is good.
 """
 
@@ -29,6 +32,8 @@ from handwriting.quantity import Measured, Quantity
 Places = Literal["alike", "one-place", "apart", "untold"]
 #: Over terms, in each place: holds; moves in one place or more; not told.
 Terms = Literal["holds", "moves", "untold"]
+#: Why nothing is told: lengths across rulings; pages that were not asked for alike; too few repeats.
+Reason = Literal["", "ruling", "unlike", "few"]
 Place = tuple[str, str]
 
 
@@ -48,7 +53,7 @@ class GridRow:
 
     `where` names the place that stands apart, or those in which the measure moves between terms. `largest` is the
     largest difference between cells in standard errors of that difference; where the error is not known well enough,
-    in the cells' own standard uncertainties. `reason` says why nothing is told: the ruling, or too few repeats.
+    in the cells' own standard uncertainties. `reason` says why nothing is told.
     """
 
     key: str
@@ -59,7 +64,7 @@ class GridRow:
     where: tuple[Place, ...]
     moving: tuple[Place, ...]
     largest: float
-    reason: Literal["", "ruling", "few"] = ""
+    reason: Reason = ""
 
     @property
     def steady(self) -> bool:
@@ -91,16 +96,24 @@ def grid(samples: Iterable[Sample], error: Mapping[str, ErrorOf] | None = None) 
     cells: dict[tuple[str, Place], list[Sample]] = {}
     for sample in held:
         cells.setdefault((term_of(sample), (sample.setting, sample.task)), []).append(sample)
+    unlike: Reason = "" if all(_alike(held[0], s) for s in held) else "unlike"
     one_ruling = all(s.ruled.same(held[0].ruled) for s in held)
     keys = dict.fromkeys(key for s in held for key in s.measures)
-    rows = (_row(key, cells, (error or {}).get(key), one_ruling=one_ruling) for key in keys)
+    rows = (_row(key, cells, (error or {}).get(key), unlike if one_ruling else "ruling") for key in keys)
     kept = [row for row in rows if sum(isinstance(c.quantity, Measured) for c in row.cells) > 1]
     return Grid(named, places, tuple(sorted(kept, key=lambda row: (not row.steady, row.largest))))
 
 
-def _row(
-    key: str, cells: Mapping[tuple[str, Place], Sequence[Sample]], error: ErrorOf | None, *, one_ruling: bool
-) -> GridRow:
+def _alike(one: Sample, other: Sample) -> bool:
+    """Tell whether two pages were asked for alike in all but setting and task, which are what the grid is about."""
+    return one.ruled.same(other.ruled) and (one.instruction, one.tool, one.hand) == (
+        other.instruction,
+        other.tool,
+        other.hand,
+    )
+
+
+def _row(key: str, cells: Mapping[tuple[str, Place], Sequence[Sample]], error: ErrorOf | None, bar: Reason) -> GridRow:
     found = []
     for (term, place), samples in cells.items():
         quantity = means(samples).get(key)
@@ -109,15 +122,12 @@ def _row(
             found.append(Cell(term, place, quantity, pages))
     made = [c for c in found if isinstance(c.quantity, Measured)]
     unit = next((c.quantity.unit for c in made if isinstance(c.quantity, Measured)), "")
-    reason: Literal["", "ruling", "few"] = ""
-    if "mm" in unit and not one_ruling:
-        reason = "ruling"
-    elif error is None or error.df < LEAST_DF:
+    reason: Reason = "unlike" if bar == "ruling" and "mm" not in unit else bar
+    if not reason and (error is None or error.df < LEAST_DF):
         reason = "few"
     if reason or error is None:
         return GridRow(key, unit, tuple(found), "untold", "untold", (), (), _own_largest(made), reason)
-    by_place = {p: _over([c for c in made if c.place == p]) for p in dict.fromkeys(c.place for c in made)}
-    over, apart = _places(by_place, error)
+    over, apart = _places(made, error)
     moving, told = _moving(made, error)
     said: Terms = "untold" if not told else "moves" if moving else "holds"
     return GridRow(key, unit, tuple(found), over, said, apart, moving, _largest(made, error))
@@ -142,17 +152,23 @@ def _standard_error(one: tuple[float, int], other: tuple[float, int], error: Err
     return error.at((one[0] + other[0]) / 2) * math.sqrt(1 / one[1] + 1 / other[1])
 
 
-def _places(by_place: Mapping[Place, tuple[float, int]], error: ErrorOf) -> tuple[Places, tuple[Place, ...]]:
-    pairs = list(combinations(by_place, 2))
+def _places(cells: Sequence[Cell], error: ErrorOf) -> tuple[Places, tuple[Place, ...]]:
+    """Compare places two by two over the terms they have in common."""
+    places = tuple(dict.fromkeys(c.place for c in cells))
+    pairs = {}
+    for a, b in combinations(places, 2):
+        shared = {c.term for c in cells if c.place == a} & {c.term for c in cells if c.place == b}
+        if shared:
+            pairs[a, b] = [_over([c for c in cells if c.place == p and c.term in shared]) for p in (a, b)]
     if not pairs:
         return "untold", ()
-    apart = [{a, b} for a, b in pairs if _apart(by_place[a], by_place[b], error, len(pairs))]
+    apart = [{a, b} for (a, b), (one, other) in pairs.items() if _apart(one, other, error, len(pairs))]
     if not apart:
         return "alike", ()
     alone = set.intersection(*apart)
-    if len(alone) == 1 and len(apart) == len(by_place) - 1:
+    if len(alone) == 1 and len(apart) == len(places) - 1 > 1:
         return "one-place", tuple(alone)
-    return "apart", tuple(p for p in by_place if any(p in pair for pair in apart))
+    return "apart", tuple(p for p in places if any(p in pair for pair in apart))
 
 
 def _moving(cells: Sequence[Cell], error: ErrorOf) -> tuple[tuple[Place, ...], bool]:

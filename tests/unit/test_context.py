@@ -70,7 +70,22 @@ def test_lengths_are_not_told_across_rulings():
         {"x": ErrorOf(0.1, 20), "r": ErrorOf(0.1, 20)},
     )
     told = {r.key: (r.places, r.reason) for r in found.rows}
-    assert told == {"x": ("untold", "ruling"), "r": ("apart", "")}
+    assert told == {"x": ("untold", "ruling"), "r": ("untold", "unlike")}
+
+
+@pytest.mark.parametrize("field", [{"tool": "pencil"}, {"instruction": "best"}, {"hand": "left"}])
+def test_places_are_not_told_apart_where_pages_were_asked_for_otherwise(field):
+    pages = [sample("2026-03-02", {"x": 1.0}, setting="home"), sample("2026-03-03", {"x": 9.0}, **field)]
+    (r,) = grid(pages, {"x": KNOWN}).rows
+    assert (r.places, r.terms, r.reason) == ("untold", "untold", "unlike")
+
+
+def test_time_is_not_taken_for_place():
+    r = row({("Autumn", "school"): 1.0, ("Summer", "home"): 5.0})
+    assert (r.places, r.terms) == ("untold", "untold")
+    # Only the term they share counts: there the two are alike.
+    r = row({("Autumn", "school"): 1.0, ("Summer", "school"): 5.0, ("Summer", "home"): 5.0})
+    assert (r.places, r.terms) == ("alike", "moves")
 
 
 def test_steadier_measures_come_first():
