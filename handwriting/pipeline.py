@@ -194,11 +194,11 @@ def lay_against(found: Found, text: str, where: str | None, *, read: bool = True
     With `where` a text that does not fit is refused; without, the page is left as it was found.
     """
     reader = own_reader() if read else None
-    alignment = align(found.ink, found.lines, text, reader)
+    alignment = align(found.ink, found.lines, text, reader, found.words)
     if alignment.fit < LEAST_FIT and not found.frame.sheets:
         # A line or two may have been taken for standing on their head: the text tells.
         turned = _look(where or "", found.frame.turned(180), None)
-        other = align(turned.ink, turned.lines, text, reader)
+        other = align(turned.ink, turned.lines, text, reader, turned.words)
         if other.fit >= LEAST_FIT:
             found, alignment = turned, other
     if where is not None:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.alignment.confidence import word_confidence
-from handwriting.alignment.evidence import Evidence, gather
+from handwriting.alignment.evidence import Evidence, gather, strike
 from handwriting.alignment.expected import Expected, expect, is_letter
 from handwriting.alignment.letters import lay, place_letters
 from handwriting.alignment.path import Costs, Path, find_path, score_frames
@@ -19,11 +19,13 @@ from handwriting.alignment.silhouette import align_silhouette
 from handwriting.alignment.spans import LETTER, STRUCK, Span, box_of, middle, part, share_out, spans_of
 from handwriting.alignment.spelling import Spelling, chances, fold, plain_letters, weigh
 from handwriting.alignment.tally import tally
+from handwriting.crossings import SHOWN, find_crossings
 from handwriting.errors import TextMismatchError
 from handwriting.ink import Ink
 from handwriting.lines import Lines
-from handwriting.reader.alphabet import CROSSED_OUT, INDEX, collapse, decode
+from handwriting.reader.alphabet import BLANK, CROSSED_OUT, INDEX, collapse, decode
 from handwriting.reader.recogniser import Recogniser
+from handwriting.words import Word, Words
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,6 +51,8 @@ _LEAST_ROOM = 600
 _PLAINLY = 0.3
 # A word with this share of its signs struck out is crossed out, whatever stands under it.
 _CROSSED = 0.5
+# Narrower than this, x-heights, a word's look says nothing of a strike.
+_TELLING = 1.5
 
 
 @cache
@@ -57,7 +61,7 @@ def own_reader() -> Recogniser:
     return Recogniser.load()
 
 
-def align(ink: Ink, lines: Lines, text: str, reader: Recogniser | None) -> Alignment:
+def align(ink: Ink, lines: Lines, text: str, reader: Recogniser | None, words: Words | None = None) -> Alignment:
     """Lay the ink of a page against a text.
 
     Parameters
@@ -68,6 +72,8 @@ def align(ink: Ink, lines: Lines, text: str, reader: Recogniser | None) -> Align
         What was to be copied; at least one word.
     reader : Recogniser or None
         Without one the page is laid by its silhouette and gaps alone, see `silhouette`.
+    words : Words, optional
+        The words found by their gaps: those that look crossed out are evidence.
 
     Returns
     -------
@@ -80,6 +86,9 @@ def align(ink: Ink, lines: Lines, text: str, reader: Recogniser | None) -> Align
     expected, costs = expect(text, _room(seen[0])), Costs()
     if len(seen[0].signs) < _SHORT:
         seen += [gather(ink, lines, reader, size) for size in _SIZES[1:]]
+    if words is not None:
+        chance = find_crossings(lines, words).chance
+        seen = [strike(evidence, words, chance) for evidence in seen]
     paths = [_path(evidence, expected, costs) for evidence in seen]
     best = max(range(len(paths)), key=lambda i: paths[i].score)
     return _aligned(seen[best], paths[best], expected, ink, lines)
@@ -134,10 +143,13 @@ def _aligned(evidence: Evidence, path: Path, expected: Expected, ink: Ink, lines
     chance = iter(chances(known))
     spelt = [1.0 if s is None else next(chance) for s in spellings]
     word = np.full(len(lines.line), -1, np.int32)
-    words = []
-    for number, (cut, spelling, sure) in enumerate(zip(cuts, spellings, spelt, strict=True)):
+    for number, cut in enumerate(cuts):
         word[evidence.views[cut.span.line].pixels[cut.chosen]] = number
-        words.append(_word(cut, evidence, (spelling, sure), expected, lines, ink.stroke_px))
+    crossed = _crossed(cuts, word, evidence, lines)
+    words = [
+        _word(cut, evidence, (spelling, sure), expected, lines, ink.stroke_px, struck=bool(out))
+        for cut, spelling, sure, out in zip(cuts, spellings, spelt, crossed, strict=True)
+    ]
     words = _once(words, spelt)
     return tally(words, expected, word, _fit(evidence, path))
 
@@ -184,6 +196,22 @@ def _cut_out(spans: list[Span], evidence: Evidence, lines: Lines) -> list[_Cut]:
     return out
 
 
+def _crossed(cuts: list[_Cut], word: NDArray[np.int32], evidence: Evidence, lines: Lines) -> NDArray[np.bool_]:
+    """Tell of each span whether it is crossed out: to the reader's eye or by the ink's own look."""
+    boxes = tuple(
+        Word(view.line, box_of(lines, view.pixels[c.chosen])) for c in cuts for view in [evidence.views[c.span.line]]
+    )
+    looks = find_crossings(lines, Words(boxes, word)).chance
+    out = np.zeros(len(cuts), np.bool_)
+    for i, cut in enumerate(cuts):
+        best = evidence.signs[cut.start : cut.stop].argmax(1)
+        struck = float((best == INDEX[CROSSED_OUT]).sum() / max(1, (best != BLANK).sum()))
+        # A single letter shows too little of a strike.
+        wide = boxes[i].box.width > _TELLING * lines.lines[boxes[i].line].x_height
+        out[i] = cut.span.kind == STRUCK or struck > _CROSSED or (looks[i] >= SHOWN and wide)
+    return out
+
+
 def _word(
     cut: _Cut,
     evidence: Evidence,
@@ -191,23 +219,22 @@ def _word(
     expected: Expected,
     lines: Lines,
     stroke_px: float,
+    *,
+    struck: bool,
 ) -> WrittenWord:
     """Describe one span as a word."""
     span, view = cut.span, evidence.views[cut.span.line]
     box = box_of(lines, view.pixels[cut.chosen])
-    frames = evidence.signs[cut.start : cut.stop]
-    best = frames.argmax(1)
-    crossed = float((best == INDEX[CROSSED_OUT]).sum() / max(1, (best > 0).sum()))
-    if span.kind != LETTER:
-        seen = decode(collapse(best)).strip()
-        struck = span.kind == STRUCK or crossed > _CROSSED
-        state = "crossed-out?" if struck else "added"
-        letters = _guessed(box.width, lines.lines[view.line].x_height) if struck else sum(map(is_letter, seen))
-        return WrittenWord(view.line, box, state, None, None, seen, letters, (), word_confidence(state, 1.0))
-    word = expected.words[span.word]
-    if crossed > _CROSSED:
+    if struck:
+        text = expected.words[span.word].text if span.kind == LETTER else None
+        letters = _guessed(box.width, lines.lines[view.line].x_height)
         sure_of = word_confidence("crossed-out?", 1.0)
-        return WrittenWord(view.line, box, "crossed-out?", word.text, None, "", word.letters, (), sure_of)
+        return WrittenWord(view.line, box, "crossed-out?", text, None, "", letters, (), sure_of)
+    if span.kind != LETTER:
+        seen = decode(collapse(evidence.signs[cut.start : cut.stop].argmax(1))).strip()
+        sure_of = word_confidence("added", 1.0)
+        return WrittenWord(view.line, box, "added", None, None, seen, sum(map(is_letter, seen)), (), sure_of)
+    word = expected.words[span.word]
     spelling, sure = spelt
     state = "written" if sure >= 0.5 or spelling is None else "misspelt?"
     seen = plain_letters(word.signs) if state == "written" or spelling is None else spelling.letters

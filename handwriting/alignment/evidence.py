@@ -8,7 +8,7 @@ letters' bodies; the chance that it parts two words comes from a mixture of two 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -17,15 +17,17 @@ from numpy.typing import NDArray
 from handwriting.geometry import FloatArray
 from handwriting.ink import Ink
 from handwriting.lines import Lines
-from handwriting.reader.alphabet import BLANK, CLASSES
+from handwriting.reader.alphabet import BLANK, CLASSES, CROSSED_OUT, INDEX
 from handwriting.reader.recogniser import Reading, Recogniser
-from handwriting.words import lean
+from handwriting.words import Words, lean
 
 _PAPER = 250
 # A line's end parts words, save for the odd word that runs over.
 _LINE_END = 0.97
 # A join hides the gap between two words now and then: the chance of a word's end where the ink has no gap.
 _NO_GAP = 0.004
+# Words less likely crossed out than this are left alone; none is taken to be so for certain.
+_LEAST_STRUCK, _MOST_STRUCK = 0.1, 0.95
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,6 +114,32 @@ def gather(ink: Ink, lines: Lines, reader: Recogniser, size: float = 1.0) -> Evi
     parting, crossing = _gaps(lines, views, start, size)
     middle = float(np.median([line.x_height for line in lines.lines]))
     return Evidence(np.concatenate(signs), np.concatenate(places), parting, crossing, tuple(views), middle)
+
+
+def strike(evidence: Evidence, words: Words, chance: FloatArray) -> Evidence:
+    """Let the signs of words that look crossed out stand for struck-out ink as likely as they look it.
+
+    Parameters
+    ----------
+    words : Words
+        Words found by their gaps.
+    chance : ndarray, shape (words,)
+        That each is crossed out.
+    """
+    view_of = {view.line: view for view in evidence.views}
+    signs = evidence.signs.copy()
+    struck = INDEX[CROSSED_OUT]
+    for word, p in zip(words.words, chance, strict=True):
+        view = view_of.get(word.line)
+        if view is None or p < _LEAST_STRUCK:
+            continue
+        a, b = np.searchsorted(view.edges, (word.box.left, word.box.right))
+        rows = np.arange(view.start + max(0, int(a) - 1), min(view.stop, view.start + int(b)))
+        # Blanks say nothing either way.
+        rows = rows[signs[rows].argmax(1) != BLANK]
+        signs[rows] += np.log1p(-min(p, _MOST_STRUCK))
+        signs[rows, struck] = np.logaddexp(signs[rows, struck], np.log(p))
+    return replace(evidence, signs=signs)
 
 
 def views_of(lines: Lines) -> list[LineView]:
