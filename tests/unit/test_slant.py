@@ -57,8 +57,11 @@ def test_spread_of_known_angles() -> None:
     assert found["slant"].value == pytest.approx(85, abs=1.2)
 
 
-def shaded(angles: np.ndarray, *, tremble: float = 0.0) -> Evidence:
-    """Return a page of pen strokes 20 px tall and 4 px wide with soft edges, one row of angles a line."""
+def shaded(angles: np.ndarray, *, tremble: float = 0.0, bow: float = 0.0) -> Evidence:
+    """Return a page of pen strokes 20 px tall and 4 px wide with soft edges, one row of angles a line.
+
+    Every other stroke is bent to the right by `bow` px for each px up, squared.
+    """
     rng = np.random.default_rng(3)
     cover = np.zeros((120 * len(angles) + 120, 40 * angles.shape[1] + 200), np.uint8)
     courses = []
@@ -68,6 +71,7 @@ def shaded(angles: np.ndarray, *, tremble: float = 0.0) -> Evidence:
         for i, angle in enumerate(row):
             up = np.linspace(0, 20, 9)
             along = 100 + 40 * i + rng.random() + up / np.tan(np.radians(angle)) + tremble * rng.standard_normal(9)
+            along = along + (i % 2) * bow * up**2
             draw_stroke(cover, np.column_stack([along, base - 2 - up]), 4.0)
     count, labels, stats, _ = cv2.connectedComponentsWithStats((cover >= 128).astype(np.uint8), connectivity=8)
     y, x = np.nonzero(labels)
@@ -94,6 +98,25 @@ def test_a_tremble_inside_the_stems_is_no_spread_of_slant() -> None:
     for found in (still, trembling):
         assert isinstance(found, Measured)
         assert found.value == pytest.approx(float(angles.std(ddof=1)), abs=0.3)
+
+
+def test_bent_strokes_are_no_stems() -> None:
+    """Hooks whose ends lean 28 degrees apart: straight enough to be stretches, not to show a slant."""
+    found = slant(shaded(np.full((3, 40), 92.0), bow=0.012))
+    assert isinstance(found["slant"], Measured)
+    assert found["slant"].value == pytest.approx(92.0, abs=0.3)
+    assert found["slant"].n <= 120
+
+
+def test_stems_with_ink_along_their_side_show_no_slant() -> None:
+    rows = [
+        [Bar(300 + 60 * i, 6.0 if i % 2 else 11.0, height=60, slant_deg=90.0 if i % 2 else 96.0) for i in range(20)]
+        for _ in range(3)
+    ]
+    found = slant(evidence_of(lines_of(rows)))["slant"]
+    assert isinstance(found, Measured)
+    assert found.value == pytest.approx(90.0, abs=0.3)
+    assert found.n == 60
 
 
 def test_bars_that_lean_otherwise_are_left_out() -> None:
