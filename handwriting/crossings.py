@@ -12,8 +12,8 @@ described by
     pieces          connected pieces, to an x-height of length
     narrow, width   one over the width in x-heights, and its logarithm
 
-Hands differ (a joined one has few pieces, a broad pen much ink), so all but the last two are taken as how far they stand
-off those of the page's words of like width. A logistic function of these gives the chance.
+Hands differ (a joined one has few pieces, a broad pen much ink), so all but the last two are taken as how far they
+stand off those of the page's words of like width. A logistic function of these gives the chance.
 
 What it does not see: letters struck out inside a word that stands, a correction made letter upon letter, and ink under
 correction fluid. Words of one or two letters show little; where most of a page is crossed out, nothing stands off.

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from handwriting.alignment import Alignment, LetterEstimate, WrittenLetter, match_words
+from handwriting.crossings import Crossings
 from handwriting.frame import Frame
 from handwriting.geometry import Box
 from handwriting.letters import Letters
@@ -74,12 +75,20 @@ def ruling_facts(ruling: Ruling | None, margins: tuple[Ruling, ...], k: float) -
 
 
 def line_facts(
-    lines: Lines, words: Words, letters: Letters, ruling: Ruling | None, alignment: Alignment | None, k: float
+    lines: Lines,
+    words: Words,
+    letters: Letters,
+    ruling: Ruling | None,
+    alignment: Alignment | None,
+    crossings: Crossings,
+    k: float,
 ) -> tuple[LineFacts, ...]:
     """Describe lines, words and letters in page units, `k` units to a frame pixel.
 
-    Where a word is known from the alignment its letters are the known ones, else the marks found without reading.
+    Where a word is known from the alignment its state and letters are the known ones, else it is crossed out when it
+    looks so, and its letters are the marks found without reading.
     """
+    shown = set(crossings.shown.tolist())
     marks: dict[int, list[LetterFacts]] = {}
     for mark in letters.marks:
         line = lines.lines[mark.line]
@@ -95,6 +104,8 @@ def line_facts(
             seen = alignment.words[known[number]]
             read = tuple(_letter(x, lines.lines[word.line], ruling, k) for x in seen.letters)
             facts = replace(facts, text=seen.text, state=seen.state, confidence=seen.confidence, letters=read or found)
+        elif number in shown:
+            facts = replace(facts, state="crossed-out?", confidence=float(crossings.chance[number]))
         rows.setdefault(word.line, []).append(facts)
     described = []
     for i, line in enumerate(lines.lines):

@@ -165,6 +165,12 @@ _TABLE = (
         "Check the marked places on the page picture.",
     ),
     Flag(
+        "looks-crossed-out",
+        "Some words look crossed out.",
+        "They are measured like the rest until somebody says that they are.",
+        "Look at the words marked on the page picture, and put them right.",
+    ),
+    Flag(
         "other-hand",
         "Some marks are unlike the rest (another colour or pen), perhaps an adult's.",
         "They are not measured.",

@@ -7,9 +7,10 @@ Drawn pages: eight words of each are crossed out, all in one of the ways of `han
 the next way. A crossed-out word is found when a shown word covers more than half of its box; a shown word is right when
 more than half of its box lies on a crossed-out one.
 
-COPIES is a folder with `lines.csv` (file, writer, crop_height_mm, text) and `lines/`: pictures of single lines, in whose
-text ``>word<`` marks what was crossed out, often a letter or two of a word. The lines of a writer are laid out as a page,
-their printed rules taken out. Printed: lines with a mark on which a word is shown, and words shown on lines without one.
+COPIES is a folder with `lines.csv` (file, writer, crop_height_mm, text) and `lines/`: pictures of single lines, in
+whose text ``>word<`` marks what was crossed out, often a letter or two of a word. The lines of a writer are laid out as
+a page, their printed rules taken out. Printed: lines with a mark on which a word is shown, and words shown on lines
+without one.
 
 For scale: the best published figure for struck-out text in adults' pages is F 0.916 (Chaudhuri & Adak 2017; quoted, not
 read).
