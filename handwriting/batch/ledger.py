@@ -56,7 +56,7 @@ def fingerprint(sample: Sample, settings: Settings, corrections: str = "") -> st
     """
     states = [_state(Path(settings.folder) / file) for file in sample.files]
     asked = [sample.name, sample.file, sample.page, sample.task.as_dict(), sample.dpi, sample.rule_mm, sample.bar_mm]
-    how = asdict(settings) | {"folder": "", "overlays": False}
+    how = asdict(settings) | {"folder": "", "overlays": False, "who": settings.who if corrections else ""}
     text = json.dumps([handwriting.__version__, how, asked, states, corrections], sort_keys=True, ensure_ascii=False)
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
