@@ -17,7 +17,7 @@ Floats = npt.NDArray[np.float32]
 
 
 def without_rules(ink: Floats) -> Floats:
-    """Wipe out printed rules, whole or dashed: runs along the row longer than the picture is high, no thicker than a pen.
+    """Wipe out printed rules, whole or dashed: runs along the row longer than the picture is high, thin as a pen.
 
     Letters crossed by a rule lose the crossing, which does not matter for finding where they stand.
     """

@@ -304,7 +304,7 @@ class Trainer:
 def _run(rank: int, ranks: int, settings: Settings) -> None:
     """One process for each accelerator."""
     if rank == 0:
-        handlers = [logging.StreamHandler(), logging.FileHandler(settings.out / "fit.log", "a")]
+        handlers: list[logging.Handler] = [logging.StreamHandler(), logging.FileHandler(settings.out / "fit.log", "a")]
         logging.basicConfig(level=logging.INFO, format="%(message)s", handlers=handlers)
     if ranks > 1:
         torch.cuda.set_device(rank)
@@ -333,7 +333,16 @@ def main() -> None:
     began = time.monotonic()
     o.out.mkdir(parents=True, exist_ok=True)
     settings = Settings(
-        o.data, o.out, began + o.minutes * 60, o.seed, o.workers, o.batch, tuple(o.rates), tuple(o.real), o.pool, o.start
+        o.data,
+        o.out,
+        began + o.minutes * 60,
+        o.seed,
+        o.workers,
+        o.batch,
+        tuple(o.rates),
+        tuple(o.real),
+        o.pool,
+        o.start,
     )
     ranks = max(torch.cuda.device_count(), 1)
     if ranks == 1:

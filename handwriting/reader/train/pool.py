@@ -116,7 +116,8 @@ def _as_read(line: copies.CopiedLine) -> npt.NDArray[np.uint8]:
     cv2.setNumThreads(1)
     ink = (normalise((255 - line.ink).astype(np.uint8)).ink * 255).astype(np.uint8)
     width = round(ink.shape[1] * CANVAS_HEIGHT_PX / HEIGHT_PX)
-    return cv2.resize(ink, (width, CANVAS_HEIGHT_PX), interpolation=cv2.INTER_LINEAR).astype(np.uint8)
+    canvas = cv2.resize(ink, (width, CANVAS_HEIGHT_PX), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(canvas, np.uint8)
 
 
 def as_read(lines: list[copies.CopiedLine], workers: int) -> Pictures:
@@ -135,7 +136,9 @@ def real_pool(pictures: Pictures, texts: list[str], device: torch.device) -> Poo
         for i, picture in enumerate(part):
             ink[i, :, : picture.shape[1]] = picture
         widths = np.array([p.shape[1] for p in part], np.int32)
-        pool.put(torch.from_numpy(ink), widths, [np.array(encode(text), np.int16) for text in texts[start : start + CHUNK]])
+        pool.put(
+            torch.from_numpy(ink), widths, [np.array(encode(text), np.int16) for text in texts[start : start + CHUNK]]
+        )
     return pool
 
 
