@@ -15,7 +15,9 @@ from handwriting.errors import UsageError
 if TYPE_CHECKING:
     from handwriting.change import Sample
     from handwriting.history import History
+    from handwriting.record import Record
     from handwriting.repeats import Groups, RepeatsOf
+    from handwriting.report.overlay import Picture
     from handwriting.report.words import Catalogue
 
 What = Annotated[list[str], typer.Argument(help="A pupil's code in the store, or record files.", show_default=False)]
@@ -77,12 +79,24 @@ def compare(
         after=None if after is None else _day(after, "--after"),
         days=days,
     )
-    written = write_comparison(told, out, words=words)
+    written = write_comparison(told, out, pictures=_pictures(told, store), words=words)
     if as_json:
         typer.echo(written["compare.json"].read_text("utf-8"), nl=False)
     elif not quiet:
         _show(told, words)
         typer.echo(f"Report: {out / 'compare.html'} and {out / 'compare.pdf'}")
+
+
+def _pictures(told: History, place: Path | None) -> list[tuple[Record, Picture]]:
+    """Return the first page of each occasion as it was kept, where both have a picture."""
+    numbers = [one.first.number for one in (told.comparison.before, told.comparison.after)]
+    known = [number for number in numbers if number is not None]
+    if len(known) < 2:
+        return []
+    with opened(place) as held:
+        found = [(held.record(number), held.picture(number)) for number in known]
+    pairs = [(record, picture) for record, picture in found if picture is not None]
+    return pairs if len(pairs) == 2 else []
 
 
 def _day(given: str, option: str) -> dt.date:

@@ -7,7 +7,7 @@ import csv
 import hashlib
 import io
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from functools import cache
 from pathlib import Path
@@ -19,8 +19,10 @@ from markupsafe import Markup
 import handwriting
 from handwriting.change import Difference, Occasion
 from handwriting.history import History
+from handwriting.record import Record
 from handwriting.report.compared import View, view
-from handwriting.report.html import cautions, resource
+from handwriting.report.html import cautions, encoded, resource
+from handwriting.report.overlay import Picture
 from handwriting.report.table import safe
 from handwriting.report.words import Catalogue, catalogue
 from handwriting.report.write import write_files
@@ -45,11 +47,20 @@ def render_comparison(shown: View, words: Catalogue) -> str:
         style=Markup(style),
         style_hash=f"sha256-{digest}",
         cautions=cautions(words),
+        pictures=[(p.date, p.alt, *encoded(p.image)) for p in shown.pictures],
     )
 
 
-def write_comparison(told: History, folder: Path, *, words: Catalogue | None = None) -> dict[str, Path]:
+def write_comparison(
+    told: History,
+    folder: Path,
+    *,
+    pictures: Sequence[tuple[Record, Picture]] = (),
+    words: Catalogue | None = None,
+) -> dict[str, Path]:
     """Write ``compare.html``, ``compare.pdf``, ``compare.csv`` and ``compare.json`` into a folder.
+
+    `pictures` are records and upright frames of the pages to be shown with what was found on them.
 
     Raises
     ------
@@ -59,7 +70,7 @@ def write_comparison(told: History, folder: Path, *, words: Catalogue | None = N
     from handwriting.report.pdf import comparison_pdf
 
     words = words or catalogue()
-    shown = view(told, words, software=f"handwriting {handwriting.__version__}")
+    shown = view(told, words, software=f"handwriting {handwriting.__version__}", pictures=pictures)
     contents = {
         "compare.html": render_comparison(shown, words).encode("utf-8"),
         "compare.pdf": comparison_pdf(shown, words),

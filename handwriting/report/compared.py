@@ -11,8 +11,11 @@ from handwriting.change import BARS_CLAIM, LEAST_DF, Difference, Occasion, Sampl
 from handwriting.context import GridRow, Place
 from handwriting.history import History
 from handwriting.quantity import Measured, Quantity
+from handwriting.record import Record
 from handwriting.repeats import RepeatsOf
 from handwriting.report.facts import sentence
+from handwriting.report.html import picture_alt
+from handwriting.report.overlay import Picture, overlay
 from handwriting.report.plain import as_shown, with_unit
 from handwriting.report.rounding import number, rounded, significant
 from handwriting.report.timeline import timeline
@@ -24,6 +27,7 @@ SHOWN = (
     *("word_space_cv", "letter_space_ratio", "slant", "slant_spread", "left_margin_drift"),
 )
 _CHARTS = 9
+_PICTURE_PX = 1100
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +71,15 @@ class GridTable:
     cells: tuple[tuple[str, tuple[str, ...]], ...]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Shown:
+    """A page with what was found drawn over it: its date, its words for the blind, and the picture (RGB)."""
+
+    date: str
+    alt: str
+    image: Picture
+
+
 @dataclass(frozen=True, slots=True)
 class View:
     """Everything the templates show; empty text and tuples where there is nothing."""
@@ -83,6 +96,7 @@ class View:
     chance: str
     said: tuple[tuple[str, str], ...]
     charts: tuple[Chart, ...]
+    pictures: tuple[Shown, ...]
     rows: tuple[TechnicalRow, ...]
     over_time: tuple[tuple[str, tuple[str, ...]], ...]
     over_time_columns: tuple[str, ...]
@@ -95,8 +109,11 @@ class View:
     software: str
 
 
-def view(told: History, words: Catalogue, *, software: str) -> View:
-    """Return the view of a pupil's history in the words of a language."""
+def view(told: History, words: Catalogue, *, software: str, pictures: Sequence[tuple[Record, Picture]] = ()) -> View:
+    """Return the view of a pupil's history in the words of a language.
+
+    `pictures` are the records and upright frames of the pages to be shown, the earlier first.
+    """
     c = told.comparison
     keys = [key for key in SHOWN if any(d.key == key for d in c.differences)]
     plain = {d.key: d for d in c.differences if d.key in keys}
@@ -118,6 +135,7 @@ def view(told: History, words: Catalogue, *, software: str) -> View:
         chance=_chance(told, words),
         said=tuple((str(s.date), s.said) for s in every if s.said),
         charts=_charts(told.series, keys, words),
+        pictures=tuple(_shown(record, picture, words) for record, picture in pictures),
         rows=tuple(_technical(d, words) for d in c.differences),
         over_time=_over_time(told.series, words),
         over_time_columns=tuple(str(o.first.date) for o in told.series),
@@ -230,6 +248,11 @@ def _charts(series: Sequence[Occasion], keys: Sequence[str], words: Catalogue) -
             svg, alt = timeline(name, points, words)
             charts.append(Chart(name, svg, alt))
     return tuple(charts)
+
+
+def _shown(record: Record, picture: Picture, words: Catalogue) -> Shown:
+    image = overlay(record, picture, cropped=True, legend=False, longest_px=_PICTURE_PX, words=words)
+    return Shown(str(record.task.get("date") or ""), picture_alt(record, words), image)
 
 
 # --- technical part -----------------------------------------------------------------------------------------------

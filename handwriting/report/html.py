@@ -90,7 +90,7 @@ def parts(record: Record, picture: Picture, words: Catalogue) -> dict[str, Any]:
         **_plain(record, words),
         **speed.section(record, words),
         "copied": copied.sentences(record, words),
-        "slips": [(*_encoded(_small(slip.picture)), slip.said) for slip in copied.slips(record, picture, words)],
+        "slips": [(*encoded(_small(slip.picture)), slip.said) for slip in copied.slips(record, picture, words)],
     }
 
 
@@ -102,7 +102,7 @@ def cautions(words: Catalogue) -> Markup:
     return head + Markup("<ul>{}</ul>{}</section>").format(items, purpose)
 
 
-def _encoded(shown: Picture) -> tuple[str, tuple[int, int]]:
+def encoded(shown: Picture) -> tuple[str, tuple[int, int]]:
     """Return a picture as a data address, made smaller until it is light enough to send by mail."""
     image = Image.fromarray(shown)
     for quality in (82, 70, 55, 40):
@@ -122,17 +122,23 @@ def _small(picture: Picture) -> Picture:
     return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
-def _picture(record: Record, picture: Picture, words: Catalogue) -> dict[str, Any]:
-    shown = overlay(record, picture, cropped=True, legend=False, longest_px=_PICTURE_PX, words=words)
-    address, (width, height) = _encoded(shown)
+def picture_alt(record: Record, words: Catalogue) -> str:
+    """Return the page picture in words, for those who do not see it."""
     lines, found = plain.counted(record, words)
     rules = words.say("picture_alt_rules", n=len(record.ruling.rules)) if record.ruling else ""
     printed = words.say("picture_alt_print", areas=facts.areas_said(record, words)) if record.print_areas else ""
+    return words.say("picture_alt", lines=lines, words=found, rules=rules, print=printed)
+
+
+def _picture(record: Record, picture: Picture, words: Catalogue) -> dict[str, Any]:
+    shown = overlay(record, picture, cropped=True, legend=False, longest_px=_PICTURE_PX, words=words)
+    address, (width, height) = encoded(shown)
+    lines, found = plain.counted(record, words)
     return {
         "image": address,
         "image_width": width,
         "image_height": height,
-        "image_alt": words.say("picture_alt", lines=lines, words=found, rules=rules, print=printed),
+        "image_alt": picture_alt(record, words),
         "found": words.say("picture_found", lines=lines, words=found),
         "legend": [(key, legend_key(key), words.legend[key]) for key in shown_marks(record)],
         "layout": "side" if height > 0.85 * width else "stack" if height > 0.42 * width else "wide",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import json
 from collections.abc import Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from importlib import resources
 from typing import Any
 
@@ -65,7 +65,8 @@ def page_pdf(record: Record, picture: Picture, *, words: Catalogue | None = None
 
 def comparison_pdf(shown: View, words: Catalogue) -> bytes:
     """Return a comparison as PDF."""
-    document: dict[str, Any] = {**_shared(words), **asdict(shown)}
+    document: dict[str, Any] = {**_shared(words), **asdict(replace(shown, pictures=()))}
+    document["pictures"] = [{"date": p.date, "alt": p.alt, "svg": _framed(p.image)} for p in shown.pictures]
     for chart in document["charts"]:
         chart["svg"] = _fonts(str(chart["svg"]))
     return _typeset("compare.typ", document)

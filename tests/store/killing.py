@@ -22,17 +22,24 @@ def kill_writers(folder, times, seed=1):
     for _ in range(times):
         command = [sys.executable, str(CHILD), str(store), str(record), str(first)]
         writer = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+        lines, pace = [], 0.05
         try:
             assert writer.stdout.readline() == "open\n"
-            # From the first write on, at any moment of one of the next few.
-            time.sleep(chance.uniform(0.0, 0.25))
+            begun = time.monotonic()
+            for _ in range(chance.randrange(4)):
+                lines.append(writer.stdout.readline())
+                begun, pace = time.monotonic(), time.monotonic() - begun
+            # Then at any moment of the next write or two, however fast this machine is.
+            time.sleep(chance.uniform(0.0, 1.5 * pace))
         finally:
             writer.kill()
             rest, _ = writer.communicate()
-        lines = rest.splitlines()
         # The last line may be cut short by the kill; a whole one is an acknowledgement.
-        whole = lines if rest.endswith("\n") or not rest else lines[:-1]
-        said += [tuple(map(int, line.split())) for line in whole]
+        said += [
+            tuple(map(int, line.split()))
+            for line in "".join([*lines, rest]).splitlines(keepends=True)
+            if line.endswith("\n")
+        ]
         # The kill may come after the commit and before it is said: the next writer starts well above.
         first += 1000
     with open_store(store, create=True) as held:

@@ -146,6 +146,20 @@ def test_compare_from_the_store_and_from_files(tmp_path, capsys):
     assert "fil du temps" in (tmp_path / "c" / "compare.html").read_text("utf-8")
 
 
+def test_kept_pictures_are_in_the_comparison(tmp_path, capsys):
+    import numpy as np
+
+    from handwriting.record import load
+    from handwriting.store import open_store
+
+    blank = np.full((RECORD.page.frame_height_px, RECORD.page.frame_width_px), 250, np.uint8)
+    with open_store(create=True) as store:
+        for n, date in enumerate(("2025-10-01", "2026-06-01"), start=1):
+            store.keep(load(written(tmp_path / "in", n, date=date).read_text("utf-8")), blank)
+    run(capsys, "compare", "P07", "-q", "--out", tmp_path / "a")
+    assert (tmp_path / "a" / "compare.html").read_text("utf-8").count("<img ") == 2
+
+
 def test_repeats_make_claims_possible(tmp_path, capsys):
     folder, number = tmp_path / "in", 0
     for i in range(10):

@@ -61,8 +61,12 @@ def known():
     return told()
 
 
-def shown(one, language="en"):
-    return view(one, catalogue(language), software="handwriting 1")
+def shown(one, language="en", *, seen=False):
+    record, picture = page(60, lines=20)
+    pictures = (
+        [(record, picture), (replace(record, task={**record.task, "date": "2026-06-10"}), picture)] if seen else ()
+    )
+    return view(one, catalogue(language), software="handwriting 1", pictures=pictures)
 
 
 def text_of(html):
@@ -269,6 +273,14 @@ def test_the_page_fetches_nothing_and_text_is_escaped(known):
     assert "&lt;hand&gt; got tired &amp; sore." in html and SAID not in html
 
 
+def test_the_pages_are_shown_with_what_was_found_on_them(known):
+    html = render_comparison(shown(known, seen=True), catalogue())
+    images = re.findall(r'<figcaption>([^<]*)</figcaption><img src="data:image/webp;base64,[^"]+" alt="([^"]+)"', html)
+    assert [date for date, _ in images] == ["2026-11-03", "2026-06-10"]
+    assert all("20 lines of writing" in alt for _, alt in images)
+    assert "<img" not in render_comparison(shown(known), catalogue())
+
+
 def test_charts_carry_their_numbers_in_words(known):
     v = shown(known)
     assert 6 <= len(v.charts) <= 9
@@ -284,7 +296,7 @@ def pdfs(tmp_path_factory):
     for language in LANGUAGES:
         words = catalogue(language)
         yield f"page-{language}", page_pdf(record, picture, words=words)
-        yield f"known-{language}", comparison_pdf(shown(told(), language), words)
+        yield f"known-{language}", comparison_pdf(shown(told(), language, seen=True), words)
         yield f"unlike-{language}", comparison_pdf(shown(wide, language), words)
 
 
@@ -369,7 +381,7 @@ def test_axe_finds_nothing(language, known, tmp_path):
     wide = told(later={"ruled": Ruled("single", 12.0), "tool": "pencil"})
     pages = {
         "page": render_html(record, picture, words=words),
-        "known": render_comparison(shown(known, language), words),
+        "known": render_comparison(shown(known, language, seen=True), words),
         "unlike": render_comparison(shown(wide, language), words),
     }
     with playwright.sync_playwright() as tools:
