@@ -28,7 +28,7 @@ _STOPPED = "you stopped the measuring; the page is still here"
 
 @dataclass(slots=True, eq=False)
 class Job:
-    """One request to a measuring process, and how far it is."""
+    """One request to a measuring process, how far it is, whether it is answered, and noted on its page."""
 
     name: str
     work: str
@@ -36,6 +36,7 @@ class Job:
     stage: str = "Waiting for the pages before it"
     began: float = field(default_factory=time.monotonic)
     done: threading.Event = field(default_factory=threading.Event)
+    noted: threading.Event = field(default_factory=threading.Event)
     answer: dict[str, Any] | None = None
     error: HandwritingError | None = None
     stopped: bool = False
@@ -61,6 +62,9 @@ class Lane:
         self._seconds = seconds
         self._waiting: queue.SimpleQueue[Job | None] = queue.SimpleQueue()
         self._running: Job | None = None
+        self._gone: set[str] = set()
+        self._free = threading.Event()
+        self._ending = False
         self._lock = threading.Lock()
         self._process, self._pipe = _start()
         self._thread = threading.Thread(target=self._run, daemon=True)
@@ -82,8 +86,25 @@ class Lane:
                 job.error = DecodeFailedError(_STOPPED)
                 job.done.set()
 
+    def settle(self) -> None:
+        """Wait until all that was answered is on the disk."""
+        with self._lock:
+            answered = self._running is not None and self._running.done.is_set()
+        if answered:
+            self._free.wait(self._seconds)
+
+    def let_go(self, folder: Path) -> None:
+        """Do nothing more for a page; return when the process writes to its folder no more."""
+        with self._lock:
+            self._gone.add(folder.name)
+            busy = self._running is not None and self._running.work == folder.name
+        if busy:
+            self._free.wait(self._seconds)
+        self.add(Job("forget", "", {"folder": folder}))
+
     def close(self) -> None:
         """End the process."""
+        self._ending = True
         self._waiting.put(None)
         self._process.kill()
         self._thread.join(5)
@@ -91,13 +112,18 @@ class Lane:
     def _run(self) -> None:
         while (job := self._waiting.get()) is not None:
             with self._lock:
-                if job.stopped:
+                if job.work in self._gone and not job.done.is_set():
+                    job.error = DecodeFailedError("the page was put away")
+                    job.done.set()
+                if job.done.is_set():
                     continue
+                self._free.clear()
                 self._running = job
             self._serve(job)
             with self._lock:
                 self._running = None
             job.done.set()
+            self._free.set()
         self._pipe.close()
 
     def _serve(self, job: Job) -> None:
@@ -109,18 +135,22 @@ class Lane:
                 if "stage" in message:
                     job.stage = message["stage"]
                     continue
-                job.answer, job.error = message.get("done"), message.get("error")
-                return
+                if "free" in message:
+                    return
+                if not job.done.is_set():
+                    job.answer, job.error = message.get("done"), message.get("error")
+                    job.done.set()
             what = f"measuring took more than {self._seconds:g} seconds and was stopped"
-            job.error = DecodeFailedError(what, fix="Scan the page at 300 dots to the inch, the written page alone.")
+            error = DecodeFailedError(what, fix="Scan the page at 300 dots to the inch, the written page alone.")
         except (EOFError, OSError):
             fix = "Measure it again; if it happens again, scan the page anew."
-            job.error = (
-                DecodeFailedError(_STOPPED)
-                if job.stopped
-                else DecodeFailedError("the measuring process ended unexpectedly", fix=fix)
-            )
-        self._replace()
+            error = DecodeFailedError("the measuring process ended unexpectedly", fix=fix)
+            if job.stopped:
+                error = DecodeFailedError(_STOPPED)
+        if not job.done.is_set():  # what was answered stands
+            job.error = error
+        if not self._ending:
+            self._replace()
 
     def _replace(self) -> None:
         with self._lock:
@@ -211,6 +241,7 @@ class Jobs:
         with self._lock:
             if self._measuring.get(state.id, (None, None))[1] is job:
                 del self._measuring[state.id]
+        job.noted.set()
 
     def _siblings(self, state: State, count: int) -> None:
         """Make a page in hand of every further page of a file."""
@@ -223,10 +254,12 @@ class Jobs:
                 raise OutputError("the file's further pages could not be stored", fix=fix) from error
             self.measure(further, at_hand=False)
 
-    def status(self, state: State) -> dict[str, Any]:
-        """Return how far a page is."""
+    def status(self, state: State, *, patience_s: float = 0.0) -> dict[str, Any]:
+        """Return how far a page is; wait up to `patience_s` for it to be done."""
         with self._lock:
             lane_job = self._measuring.get(state.id)
+        if lane_job is not None and lane_job[1].noted.wait(patience_s):
+            lane_job, state = None, self._desk.state(state.id)
         if lane_job is None:
             return {"stage": state.stage, "trouble": state.trouble, "says": "", "seconds": 0}
         job = lane_job[1]
@@ -245,8 +278,10 @@ class Jobs:
             lane_job[0].stop(lane_job[1])
             lane_job[1].done.wait(10)
 
-    def correct(self, state: State) -> None:
-        """Have a page's record made anew with the corrections that count, and wait for it.
+    def correct(self, state: State) -> dict[str, Any]:
+        """Have a page's record made anew with the corrections that count; return its view.
+
+        The record's file follows the answer at once: `settle` waits for it.
 
         Raises
         ------
@@ -254,7 +289,15 @@ class Jobs:
             A correction cannot be used; the record is as it was.
         """
         arguments = {**self._page(state), "corrections": list(state.counting)}
-        self._lane(at_hand=True).add(Job("correct", state.id, arguments)).result()
+        view: dict[str, Any] = self._lane(at_hand=True).add(Job("correct", state.id, arguments)).result()["view"]
+        return view
+
+    def settle(self, state: State) -> None:
+        """Wait until a page's record on the disk is that of its corrections; make it anew where it is not."""
+        self._hand.settle()
+        if state.stage == "measured" and not self._in_step(state):
+            self.correct(state)
+            self._hand.settle()
 
     def lossless(self, state: State) -> bytes:
         """Return a page's upright picture as PNG with all its pixels; fails as `correct` does."""
@@ -276,10 +319,9 @@ class Jobs:
         self._desk.remove(work, self._let_go)
 
     def _let_go(self, folder: Path) -> None:
-        lanes = [lane for lane in (self._hand, self._pile) if lane is not None]
-        # What a process had been asked to write there it writes first: requests are served in their order.
-        for job in [lane.add(Job("forget", folder.name, {"folder": folder})) for lane in lanes]:
-            job.done.wait(self._seconds)
+        for lane in (self._hand, self._pile):
+            if lane is not None:
+                lane.let_go(folder)
 
 
 def _sentence(error: HandwritingError) -> str:

@@ -27,9 +27,10 @@ from handwriting.desk.server import Room, change, see, show
 from handwriting.desk.work import State
 from handwriting.errors import FileNotReadableError, UsageError
 from handwriting.record import Record, load
+from handwriting.report.words import Catalogue, find_catalogue
 from handwriting.sheet.passages import list_passages
 from handwriting.sheet.rulings import RULINGS
-from handwriting.task import read_role
+from handwriting.typed import read_role
 
 SAMPLE = {
     "code": "HB-07",
@@ -175,10 +176,13 @@ def _siblings(room: Room, state: State) -> list[State]:
 
 def status(room: Room, request: Request) -> Response:
     """Say how far a page is."""
-    return JSONResponse(room.jobs.status(found(room, request)))
+    # A short wait here saves a person the time between two looks.
+    return JSONResponse(room.jobs.status(found(room, request), patience_s=0.5))
 
 
 def _file(room: Room, state: State, name: str) -> bytes:
+    if name == "record.json":
+        room.jobs.settle(state)
     path = room.desk.place(state.id) / name
     if not path.is_file():
         raise HTTPException(404)
@@ -187,11 +191,11 @@ def _file(room: Room, state: State, name: str) -> bytes:
 
 def view_json(room: Room, request: Request) -> Response:
     """Return what the page's script draws."""
-    return _view(room, found(room, request))
+    state = found(room, request)
+    return _view(state, json.loads(_file(room, state, "view.json")))
 
 
-def _view(room: Room, state: State) -> Response:
-    shown = json.loads(_file(room, state, "view.json"))
+def _view(state: State, shown: dict[str, Any]) -> Response:
     held = {"undo": state.upto, "redo": len(state.corrections) - state.upto, "kept": state.kept}
     return JSONResponse({**shown, **held})
 
@@ -225,7 +229,7 @@ def report(room: Room, request: Request) -> Response:
     from handwriting.report.html import render_html
 
     state = found(room, request)
-    return report_page(render_html(record_of(room, state), pixels(room, state)))
+    return report_page(render_html(record_of(room, state), pixels(room, state), words=words_of(request)))
 
 
 def report_pdf(room: Room, request: Request) -> Response:
@@ -233,7 +237,13 @@ def report_pdf(room: Room, request: Request) -> Response:
     from handwriting.report.pdf import page_pdf
 
     state = found(room, request)
-    return attached(page_pdf(record_of(room, state), pixels(room, state)), "application/pdf", "report.pdf")
+    content = page_pdf(record_of(room, state), pixels(room, state), words=words_of(request))
+    return attached(content, "application/pdf", "report.pdf")
+
+
+def words_of(request: Request) -> Catalogue:
+    """Return the wording in the language asked for, English without one."""
+    return find_catalogue(request.query_params.get("language", "en"))
 
 
 def report_page(html: str) -> Response:
@@ -337,8 +347,8 @@ def step(room: Room, request: Request, form: FormData) -> Response:
 def _corrected(room: Room, before: State, after: State) -> Response:
     if room.jobs.status(before)["stage"] != "measured":
         raise UsageError("the page is still being measured", fix="Wait until its numbers are shown.")
-    room.jobs.correct(after)
-    return _view(room, room.desk.change(before.id, corrections=after.corrections, upto=after.upto))
+    shown = room.jobs.correct(after)
+    return _view(room.desk.change(before.id, corrections=after.corrections, upto=after.upto), shown)
 
 
 def sheets(room: Room, _: Request) -> Response:

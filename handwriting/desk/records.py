@@ -21,14 +21,14 @@ from starlette.routing import Route
 
 import handwriting
 from handwriting.desk import forms
-from handwriting.desk.pages import attached, decoded, found, record_of, report_page
+from handwriting.desk.pages import attached, decoded, found, record_of, report_page, words_of
 from handwriting.desk.server import Room, change, see, show
 from handwriting.desk.view import said
 from handwriting.errors import UsageError
 from handwriting.history import History, history
 from handwriting.record import Record
 from handwriting.store import SampleRow, Store, default_path, open_store
-from handwriting.task import read_code, read_date
+from handwriting.typed import read_code, read_date
 
 T = TypeVar("T")
 SOFTWARE = f"handwriting {handwriting.__version__}"
@@ -183,7 +183,7 @@ def report(room: Room, request: Request) -> Response:
     """Show a kept record's report."""
     from handwriting.report.html import render_html
 
-    return report_page(render_html(*_held(room, _row(room, request))))
+    return report_page(render_html(*_held(room, _row(room, request)), words=words_of(request)))
 
 
 def _held(room: Room, row: SampleRow) -> tuple[Record, NDArray[np.uint8]]:
@@ -199,7 +199,8 @@ def report_pdf(room: Room, request: Request) -> Response:
     from handwriting.report.pdf import page_pdf
 
     row = _row(room, request)
-    return attached(page_pdf(*_held(room, row)), "application/pdf", f"{row.code}-{row.date}.pdf")
+    content = page_pdf(*_held(room, row), words=words_of(request))
+    return attached(content, "application/pdf", f"{row.code}-{row.date}.pdf")
 
 
 def _history(room: Room, request: Request) -> History:
@@ -219,10 +220,9 @@ def compared(room: Room, request: Request) -> Response:
     """Show a pupil's comparison: change against measurement error."""
     from handwriting.report.compare import render_comparison
     from handwriting.report.compared import view
-    from handwriting.report.words import catalogue
 
-    shown = view(_history(room, request), catalogue(), software=SOFTWARE)
-    return report_page(render_comparison(shown, catalogue()))
+    words = words_of(request)
+    return report_page(render_comparison(view(_history(room, request), words, software=SOFTWARE), words))
 
 
 def comparison_file(room: Room, request: Request) -> Response:
@@ -230,9 +230,8 @@ def comparison_file(room: Room, request: Request) -> Response:
     from handwriting.report.compare import comparison_csv
     from handwriting.report.compared import view
     from handwriting.report.pdf import comparison_pdf
-    from handwriting.report.words import catalogue
 
-    name, told, words = request.path_params["name"], _history(room, request), catalogue()
+    name, told, words = request.path_params["name"], _history(room, request), words_of(request)
     if name == "compare.pdf":
         return attached(comparison_pdf(view(told, words, software=SOFTWARE), words), "application/pdf", name)
     if name == "compare.csv":

@@ -50,6 +50,7 @@ MARKS: dict[str, tuple[str, ...]] = {
     "line_contacts": ("line",),
     "line_fill": ("word",),
     "stroke_width": ("word",),
+    "shape_consistency": ("body", "ascender", "descender"),
 }
 
 

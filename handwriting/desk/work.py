@@ -188,8 +188,9 @@ class Desk:
 
         `settle` is called with the folder once the page is gone from the lists, and returns when nobody writes there.
         """
-        place = self.place(work)
-        (place / "state.json").unlink()  # a half-deleted folder is no page any more
+        with self._lock:
+            place = self.place(work)
+            (place / "state.json").unlink()  # a half-deleted folder is no page any more
         settle(place)
         shutil.rmtree(place)
 

@@ -48,11 +48,15 @@ class Bench:
         self._send = send
         self._results: OrderedDict[str, Result] = OrderedDict()
         self._covered: dict[str, str] = {}
+        self._owed: tuple[Path, Record] | None = None
 
     def measure(self, folder: Path, number: int, asked: dict[str, str]) -> dict[str, Any]:
         """Measure a page and leave record, view and picture in its folder."""
         result = self._result(folder, number, asked)
-        _leave(folder, result.record, tool=True)
+        text = to_json(result.record).encode("utf-8")
+        for name in ("tool.json", "record.json"):
+            write_bytes(folder / name, text)
+        write_json(folder / "view.json", view(result.record))
         write_bytes(folder / "picture.jpg", jpeg(result.picture))
         self._covered[folder.name] = "[]"
         return {"count": result.pages[0].count, "text": result.task.text}
@@ -77,8 +81,18 @@ class Bench:
         if self._covered.get(folder.name, "[]") != covered:
             write_bytes(folder / "picture.jpg", jpeg(corrected.picture))
             self._covered[folder.name] = covered
-        _leave(folder, corrected.record, tool=False)
-        return {}
+        shown = view(corrected.record)
+        write_json(folder / "view.json", shown)
+        self._owed = (folder, corrected.record)
+        return {"view": shown}
+
+    def pay(self) -> None:
+        """Write the record that the last answer left for later: a person waits for the view, not for the file."""
+        if self._owed is not None:
+            folder, record = self._owed
+            if folder.exists():
+                write_bytes(folder / "record.json", to_json(record).encode("utf-8"))
+            self._owed = None
 
     def lossless(
         self, folder: Path, number: int, asked: dict[str, str], corrections: list[dict[str, Any]]
@@ -169,14 +183,6 @@ def _save_page(folder: Path, page: Page) -> None:
 _PIXELS = ("grey", "colour")
 
 
-def _leave(folder: Path, record: Record, *, tool: bool) -> None:
-    text = to_json(record).encode("utf-8")
-    write_json(folder / "view.json", view(record))
-    if tool:
-        write_bytes(folder / "tool.json", text)
-    write_bytes(folder / "record.json", text)
-
-
 def _png(picture: Picture) -> bytes:
     shown = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2BGR)
     done, data = cv2.imencode(".png", shown, [cv2.IMWRITE_PNG_COMPRESSION, 2])
@@ -196,8 +202,8 @@ def serve(pipe: Connection) -> None:
     """Answer requests until the pipe closes: the whole life of the process.
 
     A request names a method of `Bench` and its arguments. The answer is ``done`` with what it returned or ``error``
-    with a deliberate refusal; messages with ``stage`` may come before it. Whatever else goes wrong ends the process,
-    which the desk notices and says.
+    with a deliberate refusal; messages with ``stage`` may come before it, and ``free`` comes last. Whatever else goes
+    wrong ends the process, which the desk notices and says.
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     quiet = os.open(os.devnull, os.O_WRONLY)  # tracebacks may hold texts and paths
@@ -210,5 +216,7 @@ def serve(pipe: Connection) -> None:
             return
         try:
             pipe.send({"done": getattr(bench, name)(**arguments)})
+            bench.pay()
         except HandwritingError as error:
             pipe.send({"error": error})
+        pipe.send({"free": True})

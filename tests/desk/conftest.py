@@ -72,7 +72,7 @@ class Running:
         self.token = re.search(r'name="desk-token" content="(\w+)"', self.ask("GET", "/")[2].decode()).group(1)
         return self
 
-    def raw(self, request, *, patience=10):
+    def raw(self, request, *, patience=60):
         """Send bytes and return all that comes back."""
         with socket.create_connection(("127.0.0.1", self.port), timeout=patience) as link:
             with contextlib.suppress(BrokenPipeError, ConnectionResetError):
@@ -121,7 +121,7 @@ class Running:
             now = json.loads(self.ask("GET", f"/work/{work}/status")[2])
             if now["stage"] != "waiting":
                 return now
-            time.sleep(0.1)
+            time.sleep(0.02)
         raise AssertionError("the page was not measured in time")
 
     def kill(self):

@@ -45,7 +45,7 @@ async function wait() {
   } else {
     the("says").textContent = now.says;
     the("seconds").textContent = `${Math.round(now.seconds)} s`;
-    setTimeout(wait, 150);
+    setTimeout(wait, 20);
   }
 }
 
