@@ -51,6 +51,8 @@ _LEAST_ROOM = 600
 _PLAINLY = 0.3
 # A word with this share of its signs struck out is crossed out, whatever stands under it.
 _CROSSED = 0.5
+# A strike shows against the page's other words: of fewer than these it does not.
+_COMPARED = 12
 # Narrower than this, x-heights, a word's look says nothing of a strike.
 _TELLING = 1.5
 
@@ -86,7 +88,7 @@ def align(ink: Ink, lines: Lines, text: str, reader: Recogniser | None, words: W
     expected, costs = expect(text, _room(seen[0])), Costs()
     if len(seen[0].signs) < _SHORT:
         seen += [gather(ink, lines, reader, size) for size in _SIZES[1:]]
-    if words is not None:
+    if words is not None and len(words.words) >= _COMPARED:
         chance = find_crossings(lines, words).chance
         seen = [strike(evidence, words, chance) for evidence in seen]
     paths = [_path(evidence, expected, costs) for evidence in seen]
@@ -201,7 +203,7 @@ def _crossed(cuts: list[_Cut], word: NDArray[np.int32], evidence: Evidence, line
     boxes = tuple(
         Word(view.line, box_of(lines, view.pixels[c.chosen])) for c in cuts for view in [evidence.views[c.span.line]]
     )
-    looks = find_crossings(lines, Words(boxes, word)).chance
+    looks = find_crossings(lines, Words(boxes, word)).chance if len(cuts) >= _COMPARED else np.zeros(len(cuts))
     out = np.zeros(len(cuts), np.bool_)
     for i, cut in enumerate(cuts):
         best = evidence.signs[cut.start : cut.stop].argmax(1)

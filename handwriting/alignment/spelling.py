@@ -104,9 +104,14 @@ def weigh(scores: FloatArray, expected: str) -> Spelling:
     read = _freely(scores, plain)
     sure = float(scores.max(1).sum())
     lack = max(0.0, sure - float(likelihoods(scores, [expected])[0])) / len(expected)
-    if read == expected or lack * len(expected) < _OTHERWISE:
+    # Of a word of one sign too little is seen to tell another spelling from a misreading.
+    if read == expected or lack * len(expected) < _OTHERWISE or len(expected) == 1:
         return Spelling(expected, -_FLOOR, lack, ())
     seen = _seen(scores, plain)
+    if expected.isalpha():
+        # A figure among letters is misread, not misspelt.
+        seen = ["".join(sign for sign in signs if sign.isalpha()) for signs in seen]
+        read = "".join(sign for sign in read if sign.isalpha())
     tried = _near(expected, seen) | ({read} if read else set())
     best, against = _likeliest(scores, expected, tried)
     if against > 0:
