@@ -51,6 +51,8 @@ _LEAST_ROOM = 600
 _PLAINLY = 0.3
 # A word with this share of its signs struck out is crossed out, whatever stands under it.
 _CROSSED = 0.5
+# A word less likely than this to be the expected one, and less like it, is another word.
+_UNLIKELY, _ALIKE = 0.25, 0.45
 # A strike shows against the page's other words: of fewer than these it does not.
 _COMPARED = 12
 # Narrower than this, x-heights, a word's look says nothing of a strike.
@@ -240,6 +242,9 @@ def _word(
     spelling, sure = spelt
     state = "written" if sure >= 0.5 or spelling is None else "misspelt?"
     seen = plain_letters(word.signs) if state == "written" or spelling is None else spelling.letters
+    if state == "misspelt?" and sure < _UNLIKELY and unlike(plain_letters(word.signs), seen):
+        count = sum(map(is_letter, seen))
+        return WrittenWord(view.line, box, "added", None, None, seen, count, (), word_confidence("added", 1.0))
     text, at = _signs(cut, evidence, expected, state, seen)
     placed = place_letters(evidence, view, lines, cut.chosen, text, at, stroke_px)
     count = word.letters if state == "written" else sum(map(is_letter, seen))
@@ -259,6 +264,11 @@ def _signs(cut: _Cut, evidence: Evidence, expected: Expected, state: str, seen: 
     else:
         text = dressed(seen, word.signs)
     return text, [cut.start + t for t in lay(evidence.signs[cut.start : cut.stop], text)]
+
+
+def unlike(expected: str, seen: str) -> bool:
+    """Tell whether two spellings share so little that one is not the other misspelt, but another word."""
+    return SequenceMatcher(None, expected, seen, autojunk=False).ratio() < _ALIKE
 
 
 def dressed(letters: str, signs: str) -> str:

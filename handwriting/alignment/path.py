@@ -43,7 +43,7 @@ class Costs:
     skip: float = 7.0
     skip_each: float = 0.8
     skip_most: float = 15.0
-    back: float = 5.5
+    back: float = 6.5
     back_each: float = 1.0
     back_most: float = 18.0
     added: float = 4.0

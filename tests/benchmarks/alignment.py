@@ -210,7 +210,7 @@ def partial_copies(folder: Path) -> None:
     render, word_boxes = importlib.import_module("render"), importlib.import_module("word_boxes")
     words = SENTENCE.split()
     for how, split in (("by text", word_boxes.words_by_text), ("by widest gaps", render.sentence_words)):
-        errors, true = [], []
+        errors, true, refused = [], [], 0
         for path in sorted(folder.glob("[0-9]*.json")):
             strokes = split(render.load(path.stem)[-1])
             if strokes is None:
@@ -220,18 +220,19 @@ def partial_copies(folder: Path) -> None:
                 count = sum(map(len, words[:k]))
                 try:
                     laid, _ = aligned(found_on(grey, 300, path.stem), SENTENCE)
-                    got = laid.totals.written
-                    seen = [(w.text, w.state, w.seen) for w in laid.words]
                 except HandwritingError as error:
-                    got, seen = 0, [("", type(error).__name__, "")]
-                errors.append(got - count)
+                    say(f"  writer {path.stem}, {k} words: {error.what}")
+                    refused += 1
+                    continue
+                errors.append(laid.totals.written - count)
                 true.append(count)
-                if got != count:
-                    say(f"  writer {path.stem}, {k} words: {got - count:+d} {seen}")
+                if errors[-1]:
+                    seen = [(w.text, w.state, w.seen) for w in laid.words]
+                    say(f"  writer {path.stem}, {k} words: {errors[-1]:+d} {seen}")
         e = np.array(errors)
         say(
-            f"{how}: {len(e)} copies, exact {np.mean(e == 0):.1%}, mean error {np.abs(e).mean():.2f} letters, "
-            f"bias {e.sum() / sum(true):+.2%}"
+            f"{how}: {len(e) + refused} copies, {refused} refused, exact {np.sum(e == 0) / (len(e) + refused):.1%} of all; "
+            f"of those counted mean error {np.abs(e).mean():.2f} letters, bias {e.sum() / sum(true):+.2%}"
         )
 
 

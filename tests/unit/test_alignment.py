@@ -5,7 +5,7 @@ import pytest
 from drawn_frames import frames
 
 from handwriting.alignment import LEAST_FIT, Alignment, check_fit
-from handwriting.alignment.align import dressed
+from handwriting.alignment.align import dressed, unlike
 from handwriting.alignment.estimate import estimated
 from handwriting.alignment.evidence import parting_chances
 from handwriting.alignment.expected import expect, is_letter, likeness
@@ -111,6 +111,11 @@ def test_misreading_hand_is_not_called_misspelling():
 def test_plain_letters_and_their_dress():
     assert plain_letters("L'Été-12,") == "lete12"
     assert dressed("eteb", "Été") == "Étéb"
+
+
+def test_another_word_is_no_misspelling():
+    assert unlike("you", "the") and unlike("to", "and")
+    assert not unlike("ferry", "fery") and not unlike("their", "there")
 
 
 def test_letters_are_laid_on_the_frames_that_show_them():
