@@ -14,11 +14,23 @@ import re
 import unicodedata
 from dataclasses import asdict, dataclass
 from difflib import get_close_matches
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from handwriting.errors import FileNotReadableError, UsageError
+from handwriting.typed import (
+    read_age,
+    read_choice,
+    read_code,
+    read_date,
+    read_free,
+    read_grade,
+    read_minutes,
+    read_number,
+    read_role,
+    read_spoken,
+    read_whole,
+)
 
 TASKS = ("near-copy", "board-copy", "memory", "own-words", "dictation")
 INSTRUCTIONS = ("usual", "best", "fast")
@@ -35,12 +47,6 @@ COUNTING_RULE = (
 
 _TEXT_LIMIT = 200_000
 _SECONDS_LIMIT = 4 * 3600.0
-_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
-_NAME_LIKE = re.compile(r"[A-Z][a-z]+[-_]?[A-Z][a-z]+")
-_AGE = re.compile(r"(\d{1,3}):(\d{1,2})")
-_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
-_NAMED = re.compile(r"\b(Mr|Mrs|Ms|Miss|Mx|Dr|Prof|Sir|Mme|Mlle|Herr|Frau)\b|\b[A-Z][a-z]+[ -][A-Z][a-z]+")
-_FREE = re.compile(r"[^\W_][\w .,;:()/'+×-]*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,132 +284,6 @@ def _decode(path: Path) -> str:
         raise FileNotReadableError("the file is not UTF-8 text", where=str(path), fix=fix) from error
 
 
-def read_age(given: str) -> int:
-    """Return the age in completed months from ``years:months``.
-
-    ``9:4`` is nine years and four months. ``9.4`` is refused, because it could mean that or 9.4 years; so is a month
-    above 11.
-    """
-    where, fix = "--age", "Write years:months, for example 9:4 for nine years and four months."
-    match = _AGE.fullmatch(given.strip())
-    if match is None:
-        tenths = re.fullmatch(r"(\d+)[.,](\d+)", given.strip())
-        years = re.fullmatch(r"\d{1,3}", given.strip())
-        if tenths:
-            fix = f"Write {tenths[1]}:{int(tenths[2]) % 100} if you mean years and months; {fix[0].lower()}{fix[1:]}"
-        elif years:
-            fix = f"Add the months: {given.strip()}:0 if the birthday was this month."
-        raise UsageError(f"'{given}' is not an age", where=where, fix=fix)
-    years_old, months = int(match[1]), int(match[2])
-    if months > 11:
-        fix = f"Months run from 0 to 11; twelve months make {years_old + 1}:0."
-        raise UsageError(f"'{given}' has {months} months", where=where, fix=fix)
-    if not 3 <= years_old <= 110:
-        raise UsageError(f"'{given}' is outside 3 to 110 years", where=where, fix=fix)
-    return years_old * 12 + months
-
-
-def read_grade(given: str) -> int:
-    """Return the school grade; ``K`` or 0 is the year before grade 1."""
-    bare = given.strip().upper()
-    if bare == "K":
-        return 0
-    if not re.fullmatch(r"\d{1,2}", bare) or int(bare) > 13:
-        fix = "Give a whole number from 1 to 13, or 0 (or K) for the year before grade 1."
-        raise UsageError(f"'{given}' is not a school grade", where="--grade", fix=fix)
-    return int(bare)
-
-
-def read_code(given: str) -> str:
-    """Return the pupil's code; anything that looks like a name is refused."""
-    bare = given.strip()
-    fix = "Use a code such as P07 and keep the list of names elsewhere."
-    if _NAME_LIKE.fullmatch(bare) or re.search(r"[^\W\d_][\s,]+[^\W\d_]", bare):
-        raise UsageError("this looks like a name, and records keep no names", where="--code", fix=fix)
-    if not _CODE.fullmatch(bare):
-        fix = "Use 1 to 32 letters, digits, - or _, starting with a letter or digit, such as P07."
-        raise UsageError(f"'{given}' is not a pupil code", where="--code", fix=fix)
-    return bare
-
-
-def read_date(given: str, *, today: dt.date | None = None) -> dt.date:
-    """Return the day from ``YYYY-MM-DD``; a day still to come, or before 1900, is refused."""
-    fix = "Write year-month-day, for example 2026-03-09."
-    bare = given.strip()
-    try:
-        day = dt.date.fromisoformat(bare) if _DATE.fullmatch(bare) else None
-    except ValueError:
-        day = None
-    if day is None:
-        raise UsageError(f"'{given}' is not a date", where="--date", fix=fix)
-    # A day of grace: the date line may put the writer a day ahead of the machine's clock.
-    latest = (today or dt.datetime.now(tz=dt.UTC).date()) + dt.timedelta(days=1)
-    if not dt.date(1900, 1, 1) <= day <= latest:
-        raise UsageError(f"'{given}' is not a day a sample can have been written", where="--date", fix=fix)
-    return day
-
-
-def read_number(given: str | float, where: str, low: float, high: float, unit: str) -> float:
-    """Return `given` as a number within `low` and `high`, or refuse it in one sentence."""
-    fix = f"Give a number from {low:g} to {high:g}{' ' + unit if unit else ''}."
-    if isinstance(given, str) and not re.fullmatch(r"\s*[+-]?(\d+(\.\d*)?|\.\d+)\s*", given, re.ASCII):
-        raise UsageError(f"'{given}' is not a number", where=where, fix=fix)
-    value = float(given)
-    if not low <= value <= high:  # also catches nan
-        raise UsageError(f"{value:g} is out of range", where=where, fix=fix)
-    return value
-
-
-def _whole(given: str | float, where: str, low: int, high: int, unit: str) -> int:
-    if (value := read_number(given, where, low, high, unit)) != int(value):
-        raise UsageError(f"{value:g} is not a whole number", where=where, fix=f"Give a whole number of {unit}.")
-    return int(value)
-
-
-def _choice(given: str, where: str, choices: tuple[str, ...]) -> str:
-    bare = given.strip().lower()
-    if bare not in choices:
-        raise UsageError(f"'{given}' is not one of its values", where=where, fix=f"Choose {', '.join(choices)}.")
-    return bare
-
-
-def _free(given: str, where: str) -> str:
-    bare = unicodedata.normalize("NFC", " ".join(given.split()))
-    if len(bare) <= 60 and _FREE.fullmatch(bare):
-        return bare
-    fix = "Use up to 60 letters, digits and plain punctuation, starting with a letter or digit."
-    raise UsageError(f"'{given[:70]}' cannot be used here", where=where, fix=fix)
-
-
-def read_role(given: str, where: str = "--supervised") -> str:
-    """Return a person's role, such as ``class teacher``; anything that looks like a name is refused."""
-    role, fix = _free(given, where), "Give a role in small letters, such as class teacher, or initials."
-    if _NAMED.search(role):
-        raise UsageError("this looks like a name, and records keep no names", where=where, fix=fix)
-    return role
-
-
-def read_minutes(given: str, where: str = "--minute") -> tuple[int, ...]:
-    """Return the numbers of the words that ended each minute, from ``word 14, word 29`` or ``14, 29``."""
-    parts = [part.strip() for part in given.split(",")]
-    found = [re.fullmatch(r"(?:word )?(\d{1,5})", part) for part in parts]
-    numbers = tuple(int(match[1]) for match in found if match)
-    if len(numbers) != len(parts) or any(b <= a for a, b in pairwise((0, *numbers))):
-        raise UsageError(
-            f"'{given[:70]}' does not say which word ended each minute",
-            where=where,
-            fix='Give the words\' numbers on the page in order, such as "word 14, word 29".',
-        )
-    return numbers
-
-
-def _spoken(given: str, where: str) -> str:
-    bare = unicodedata.normalize("NFC", " ".join(given.split()))
-    if len(bare) > 400 or any(unicodedata.category(c)[0] == "C" for c in bare):
-        raise UsageError("these words cannot be used", where=where, fix="Write up to 400 characters of plain text.")
-    return bare
-
-
 def read_task(
     *,
     text: str | None = None,
@@ -446,24 +326,24 @@ def read_task(
     return Task(
         text=passage,
         seconds=None if seconds is None else read_number(seconds, "--seconds", 1.0, _SECONDS_LIMIT, "seconds"),
-        letters=None if letters is None else _whole(letters, "--letters", 1, 100_000, "letters"),
+        letters=None if letters is None else read_whole(letters, "--letters", 1, 100_000, "letters"),
         reached=None if reached is None else find_reached(passage, reached),
         age_months=None if age is None else read_age(age),
         grade=None if grade is None else read_grade(str(grade)),
-        sex="unstated" if sex is None else _choice(sex, "--sex", SEXES),
+        sex="unstated" if sex is None else read_choice(sex, "--sex", SEXES),
         code="" if code is None else read_code(code),
         date=None if date is None else read_date(date, today=today),
-        setting="" if setting is None else _free(setting, "--setting").lower(),
-        task="" if task is None else _choice(task, "--task", TASKS),
-        instruction="" if instruction is None else _choice(instruction, "--instruction", INSTRUCTIONS),
-        paper="" if paper is None else _free(paper, "--paper"),
-        tool="" if tool is None else _free(tool, "--tool"),
-        hand="unstated" if hand is None else _choice(hand, "--hand", HANDS),
-        script="unstated" if script is None else _choice(script, "--script", SCRIPTS),
-        country="" if country is None else _free(country, "--country"),
-        term="" if term is None else _free(term, "--term"),
-        effort=None if effort is None else _whole(effort, "--effort", 0, 10, "points"),
+        setting="" if setting is None else read_free(setting, "--setting").lower(),
+        task="" if task is None else read_choice(task, "--task", TASKS),
+        instruction="" if instruction is None else read_choice(instruction, "--instruction", INSTRUCTIONS),
+        paper="" if paper is None else read_free(paper, "--paper"),
+        tool="" if tool is None else read_free(tool, "--tool"),
+        hand="unstated" if hand is None else read_choice(hand, "--hand", HANDS),
+        script="unstated" if script is None else read_choice(script, "--script", SCRIPTS),
+        country="" if country is None else read_free(country, "--country"),
+        term="" if term is None else read_free(term, "--term"),
+        effort=None if effort is None else read_whole(effort, "--effort", 0, 10, "points"),
         supervised="" if supervised is None else read_role(supervised),
-        said="" if said is None else _spoken(said, "--said"),
+        said="" if said is None else read_spoken(said, "--said"),
         minutes=() if minutes is None else read_minutes(minutes),
     )

@@ -23,7 +23,8 @@ from typing import Any
 
 from handwriting.batch.sheets import Fault, Rows, read_rows
 from handwriting.errors import HandwritingError, ManifestError
-from handwriting.task import Task, find_reached, read_code, read_number, read_task, read_text
+from handwriting.task import Task, find_reached, read_task, read_text
+from handwriting.typed import read_code, read_number
 
 #: What each column means; those of the task are read exactly as the options of ``handwriting measure``.
 COLUMNS = {

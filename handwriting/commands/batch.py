@@ -63,7 +63,7 @@ def batch(
     """  # noqa: D301 - the command line library wants this very character
     from handwriting.batch import engine, study
     from handwriting.batch.work import Settings
-    from handwriting.task import read_role
+    from handwriting.typed import read_role
 
     checked = _read(manifest, folder, quiet=quiet)
     by = read_role(who, "--who") if who else ""

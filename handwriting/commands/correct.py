@@ -46,7 +46,7 @@ def correct(
     from handwriting.corrections.text import read_corrections
     from handwriting.page import read_page
     from handwriting.report.write import write_report
-    from handwriting.task import read_role
+    from handwriting.typed import read_role
 
     before = read_record(record)
     by = read_role(who, "--who")

@@ -10,7 +10,8 @@ from handwriting.calibration import Given
 from handwriting.errors import HandwritingError, UsageError
 from handwriting.pipeline import Options
 from handwriting.sheet.passages import find_passage
-from handwriting.task import HANDS, INSTRUCTIONS, SCRIPTS, SETTINGS, SEXES, TASKS, Task, read_number, read_task
+from handwriting.task import HANDS, INSTRUCTIONS, SCRIPTS, SETTINGS, SEXES, TASKS, Task, read_task
+from handwriting.typed import read_number
 
 LABELS = {
     "code": "Pupil code",

@@ -25,7 +25,7 @@ from handwriting.quantity import Measured, NotMeasured
 from handwriting.report.rounding import rounded
 from handwriting.report.table import safe
 from handwriting.report.words import catalogue
-from handwriting.task import read_role
+from handwriting.typed import read_role
 
 MOST = 60
 

@@ -1,6 +1,6 @@
 """Reading sheets: words to read one by one, out of their sentence.
 
-Each picture holds its word's own ink alone. The order is drawn from a seed, so that no reader is helped by the sentence.
+Each picture holds its word's own ink alone. The order is drawn from a seed, so that the sentence helps no reader.
 Words crossed out are left out. Words of one or two letters stay: they are read or not like any other.
 """
 

@@ -17,7 +17,7 @@ from handwriting.repeats import scanned_again
 from handwriting.store import care, kept, opening
 from handwriting.store.kept import Checked, CorrectionRow, Erased, PupilRow, SampleRow
 from handwriting.store.picture import Picture, Strip, blank, decode, encode
-from handwriting.task import read_code, read_role
+from handwriting.typed import read_code, read_role
 
 #: Months after which the store asks whether a sample is still needed; a choice of ours, local rules come first.
 LOOK_AGAIN_MONTHS = 12

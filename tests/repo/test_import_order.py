@@ -7,7 +7,7 @@ from project import ROOT, modules
 
 # From the foundations to the commands: a module may use what stands before it, never what comes after.
 ORDER = (
-    *("errors", "quantity", "geometry", "flags", "task"),
+    *("errors", "quantity", "geometry", "flags", "typed", "task"),
     *("claims", "intake", "decode", "pdf", "page"),
     *("statistics", "bootstrap", "reliability"),
     *(
@@ -73,6 +73,9 @@ def imported(name, path, *, on_loading=False):
 def stage(name):
     """Place of a module in the line; the package itself holds the version only and stands before all."""
     parts = name.split(".")
+    if parts[1:3] == ["reader", "train"]:
+        # Training stands apart from the line: it draws lines with the phantoms' hands.
+        return ORDER.index("phantoms")
     return -1 if len(parts) == 1 else ORDER.index(SAME.get(parts[1], parts[1]))
 
 

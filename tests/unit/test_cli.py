@@ -48,8 +48,8 @@ def out(page, tmp_path_factory):
 
 
 def test_all_files_are_written(out):
-    files = {"record.json", "report.html", "measures.csv", "overlay.png", "lines.png", "words.png"}
-    assert {p.name for p in out.iterdir()} == files
+    files = {"record.json", "report.html", "report.pdf", "letters.html", "measures.csv", "overlay.png"}
+    assert {p.name for p in out.iterdir()} == files | {"lines.png", "words.png"}
 
 
 def test_the_record_follows_the_schema_and_holds_what_was_asked(out):

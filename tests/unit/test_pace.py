@@ -15,7 +15,8 @@ from handwriting.page import Page
 from handwriting.phantoms import WRITERS, Capture, Paper, draw
 from handwriting.pipeline import Options, measure_page
 from handwriting.quantity import NotMeasured
-from handwriting.task import Task, read_minutes, read_task
+from handwriting.task import Task, read_task
+from handwriting.typed import read_minutes
 
 TEXT = "the old boat lay on the sand until a storm came in from the west and took it far out again"
 LETTERS = [sum(c.isalpha() for c in word) for word in TEXT.split()]
