@@ -147,9 +147,9 @@ def lean(lines: Lines) -> float:
 
 
 def _sample(lines: Lines) -> tuple[FloatArray, FloatArray, NDArray[np.int32]]:
-    """Return columns, heights above the baseline and lines of up to 80,000 pixels of bodies and ascenders."""
+    """Return columns, heights above the baseline and lines of up to 40,000 pixels of bodies and ascenders."""
     chosen = np.flatnonzero(lines.line >= 0)
-    chosen = chosen[:: max(1, len(chosen) // 80_000)]
+    chosen = chosen[:: max(1, len(chosen) // 40_000)]
     line = lines.line[chosen]
     x, y = lines.pieces.x[chosen].astype(np.float64), lines.pieces.y[chosen].astype(np.float64)
     above = np.zeros(len(x))
@@ -311,14 +311,17 @@ def _widths(units: list[list[_Unit]], size: float) -> tuple[float, FloatArray]:
 def _spaces(row: list[_Unit], x_height: float) -> FloatArray:
     """Return the least and the mean gaps between the neighbouring units of a line, px, shape (2, gaps)."""
     sides = [_sides(unit.hull) for unit in row]
+    least = np.array([_between(a[1], b[0]) for a, b in pairwise(sides)])
+    if len(row) < 2:
+        return np.stack([least, least])
     body = x_height * np.linspace(0.05, 0.95, 10)
-    spaces = np.empty((2, max(0, len(row) - 1)))
-    for i, (a, b) in enumerate(pairwise(sides)):
-        spaces[0, i] = spaces[1, i] = _between(a[1], b[0])
-        both = body[(body >= max(a[1][0, 0], b[0][0, 0])) & (body <= min(a[1][0, -1], b[0][0, -1]))]
-        if len(both):
-            spaces[1, i] = float((np.interp(both, *b[0]) - np.interp(both, *a[1])).mean()) - _EDGES
-    return spaces
+    # Where a unit does not reach a height it has no side there.
+    left, right = (np.stack([np.interp(body, s[k][0], s[k][1], np.nan, np.nan) for s in sides]) for k in (0, 1))
+    across = left[1:] - right[:-1]
+    both = np.isfinite(across)
+    count = both.sum(1)
+    mean = np.where(both, across, 0.0).sum(1) / np.maximum(count, 1) - _EDGES
+    return np.stack([least, np.where(count > 0, mean, least)])
 
 
 def hull_gap(left: FloatArray, right: FloatArray) -> float:

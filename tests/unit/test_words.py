@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from drawn_bars import LEFT, PITCH, X_HEIGHT, Bar, lines_of, row_of
@@ -74,3 +76,16 @@ def test_hull_gap_is_taken_over_the_heights_both_reach() -> None:
     assert hull_gap(overhanging, low) == pytest.approx(10 - 4 - 0.5)
     above = low + np.array([0.0, 50.0])
     assert hull_gap(overhanging, above) == pytest.approx(10 - 8 - 0.5)
+
+
+def test_gaps_are_seen_against_the_stroke_pitch_where_the_bodies_height_is_not_told() -> None:
+    # Two bars 14 px apart make a letter; letters 45 px apart are words by the pitch of the strokes, 20 px, whatever
+    # the tops of tall letters make of the x-height.
+    inside, apart, per_row, rows = 14.0, 45.0, 6, 3
+    lines = lines_of([row_of([inside, apart] * (per_row - 1) + [inside])] * rows)
+    lines = replace(
+        lines,
+        lines=tuple(replace(line, x_height=2.4 * X_HEIGHT) for line in lines.lines),
+        pieces=replace(lines.pieces, piece=lines.pieces.piece // 2),
+    )
+    assert len(find_words(lines, 6.0).words) == rows * per_row
