@@ -40,6 +40,20 @@ _BOX = tuple(
 _UNIT = _text("unit", "Unit of places and lengths in this row: mm, or px of the upright picture when there is no scale")
 _CONFIDENCE = Column("confidence", "number", "1", "How sure the program is of text and state, 0 to 1")
 
+#: What the alignment with the text counted; names as in the record's ``counted_by_tool``.
+_BY_TOOL = (
+    Column("tool_letters", "whole", "letters", "Letters written, counted by the program against the text"),
+    Column("tool_letters_low", "whole", "letters", "Lower end of the interval of that count"),
+    Column("tool_letters_high", "whole", "letters", "Upper end of the interval of that count"),
+    Column("tool_left_out", "whole", "letters", "Letters of the text left out before the last word reached"),
+    Column("tool_repeated", "whole", "letters", "Letters of words written again"),
+    Column("tool_added", "whole", "letters", "Letters that are not in the text"),
+    Column("tool_crossed_out", "whole", "letters", "Letters crossed out"),
+    Column("tool_last_word", "whole", "", "Number in the text of the last word reached, as the program found it"),
+    Column("text_confidence", "number", "1", "How sure the program is of the alignment with the text, 0 to 1"),
+    Column("text_fit", "number", "1", "How well the ink fits the text, 0 to 1"),
+)
+
 _SAMPLE_HEAD = (
     *_WHO,
     _text("file", ASKED["file"]),
@@ -70,6 +84,8 @@ _SAMPLE_HEAD = (
     Column("lines", "whole", "", "Lines of writing found"),
     Column("words", "whole", "", "Words found"),
     Column("letter_marks", "whole", "", "Letter marks found"),
+    *_BY_TOOL,
+    _text("left_out_text", "Runs of the text that are not on the page, with | between"),
     _text("flags", "Codes of what qualifies the page as a whole, with spaces between"),
     Column("corrections", "whole", "", "Corrections a person made"),
 )

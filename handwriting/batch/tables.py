@@ -181,7 +181,7 @@ def _samples_row(sample: Sample, document: dict[str, Any] | None) -> Row:
         task.said,
         ",".join(map(str, task.minutes)),
     ]
-    row += _page_cells(document) if document else [None] * 14
+    row += _page_cells(document) if document else [None] * 25
     measures = document["measures"] if document else {}
     for key in measure_keys():
         quantity = measures.get(key, {})
@@ -206,9 +206,20 @@ def _page_cells(document: dict[str, Any]) -> list[Any]:
         len(document["lines"]),
         len(words),
         sum(len(w["letters"]) for w in words),
+        *_counted(document["letters"].get("counted_by_tool")),
         " ".join(f["code"] for f in document["flags"]),
         len(document["corrections"]),
     ]
+
+
+def _counted(by_tool: dict[str, Any] | None) -> list[Any]:
+    """Return what the alignment counted; empty cells when there was no text."""
+    if by_tool is None:
+        return [None] * 11
+    low, high = by_tool["interval"]
+    names = ("left_out", "repeated", "added", "crossed_out", "last_word_number", "confidence", "fit")
+    runs = " | ".join(run["words"] for run in by_tool["left_out_runs"])
+    return [by_tool["written"], low, high, *(by_tool[name] for name in names), runs]
 
 
 def _measures_rows(sample: Sample, document: dict[str, Any]) -> Iterator[Row]:

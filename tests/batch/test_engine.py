@@ -218,7 +218,7 @@ def kill_and_resume(folder, study, kills, seed):
             early = chance.random() < 0.1
             while not early and not children(process.pid) and process.poll() is None:
                 time.sleep(0.02)
-        time.sleep(chance.uniform(0.0, 0.4))
+        time.sleep(chance.uniform(0.0, chance.choice((0.1, 0.5, 2.0))))
         workers = children(process.pid)
         if chance.random() < 0.3 or not workers:
             process.kill()

@@ -148,3 +148,32 @@ def test_names_a_shell_would_not_take_are_refused(tmp_path):
     assert command("cluster-files", "my pages.csv", "--out", tmp_path) == 2
     assert command("cluster-files", "pages.csv", "--study", "a;b", "--out", tmp_path) == 2
     assert not list(tmp_path.iterdir())
+
+
+def test_what_the_alignment_counted_is_in_the_samples(whole):
+    import pandas as pd
+
+    samples = pd.read_csv(whole / "study" / "samples.csv").set_index("sample")
+    for name in ("P00-1", "P00-2", "P01-1"):
+        record = json.loads((whole / "study" / "records" / f"{name}.json").read_text("utf-8"))
+        counted = record["letters"]["counted_by_tool"]
+        row = samples.loc[name]
+        assert row["tool_letters"] == counted["written"]
+        assert [row["tool_letters_low"], row["tool_letters_high"]] == counted["interval"]
+        assert row["tool_left_out"] == counted["left_out"] and row["text_fit"] == pytest.approx(counted["fit"])
+
+
+def test_words_left_out_are_named(tmp_path):
+    import cv2
+    import pandas as pd
+
+    from handwriting.phantoms import ABLE, Capture, Paper, draw
+
+    text = "the tide turns at noon and the grey boats lean on the sand until it comes back"
+    page = draw(text.replace("grey boats ", ""), ABLE, Paper(width_mm=210, height_mm=148), Capture(dpi=150), 5)
+    cv2.imwrite(str(tmp_path / "a.png"), page.image)
+    manifest = tmp_path / "m.csv"
+    manifest.write_text(f"file,participant,text,dpi\na.png,P01,{text},150\n", "utf-8")
+    assert command("batch", manifest, "--out", tmp_path / "study", "-q") == 0
+    row = pd.read_csv(tmp_path / "study" / "samples.csv").iloc[0]
+    assert row["left_out_text"] == "grey boats" and row["tool_left_out"] == 9
