@@ -230,10 +230,9 @@ def partial_copies(folder: Path) -> None:
                     seen = [(w.text, w.state, w.seen) for w in laid.words]
                     say(f"  writer {path.stem}, {k} words: {errors[-1]:+d} {seen}")
         e = np.array(errors)
-        say(
-            f"{how}: {len(e) + refused} copies, {refused} refused, exact {np.sum(e == 0) / (len(e) + refused):.1%} of all; "
-            f"of those counted mean error {np.abs(e).mean():.2f} letters, bias {e.sum() / sum(true):+.2%}"
-        )
+        share = np.sum(e == 0) / (len(e) + refused)
+        say(f"{how}: {len(e) + refused} copies, {refused} refused, exact {share:.1%} of all")
+        say(f"  of those counted mean error {np.abs(e).mean():.2f} letters, bias {e.sum() / sum(true):+.2%}")
 
 
 def scans(folder: Path, pictures: Path | None) -> None:

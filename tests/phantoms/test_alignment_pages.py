@@ -17,6 +17,7 @@ from handwriting.phantoms import PASSAGES
 from handwriting.pipeline import Options, lay_against, measure_page
 from handwriting.rules import find_rules
 from handwriting.task import read_task
+from handwriting.words import find_words
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 from alignment import Scores, add_page, copy_page, reliability_error
@@ -34,7 +35,8 @@ def find_on(found):
     lifted, cut = lift_rules(flat, rules, found.frame.px_per_mm)
     ink = find_ink(lifted, cut, rules, found.frame.px_per_mm)
     lines = find_lines(ink, rules.across, found.frame.px_per_mm)
-    return replace(found, ink=ink, lines=lines, ruling=rules.across)
+    words = find_words(lines, ink.stroke_px)
+    return replace(found, ink=ink, lines=lines, words=words, ruling=rules.across)
 
 
 OPTIONS = Options(Given(dpi=300))
