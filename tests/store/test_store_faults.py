@@ -215,6 +215,16 @@ def test_a_read_only_folder_can_be_read(tmp_path):
         shutil.rmtree(folder)
 
 
+def test_settings_that_make_it_last(place):
+    """Rollback journal with EXTRA lost nothing in simulated power cuts (SQLite's documentation, PRAGMA synchronous)."""
+    with open_store(place, create=True) as store:
+        held = {
+            name: store._db.execute(f"PRAGMA {name}").fetchone()[0]
+            for name in ("journal_mode", "synchronous", "secure_delete", "foreign_keys", "temp_store")
+        }
+    assert held == {"journal_mode": "delete", "synchronous": 3, "secure_delete": 1, "foreign_keys": 1, "temp_store": 2}
+
+
 def test_only_this_user_may_read_the_file(place):
     open_store(place, create=True).close()
     assert place.stat().st_mode & 0o077 == 0
