@@ -36,6 +36,7 @@ def _held(named: list[str], place: Path | None, *, days: int) -> Held:
     """Return the pages named: record files, or those of a code in the store, with the repeats of the store."""
     from handwriting.change import gather, sample_of
     from handwriting.store import default_path
+    from handwriting.store.opening import is_encrypted
 
     files = [Path(name) for name in named if Path(name).suffix == ".json" or Path(name).is_file()]
     if files and len(files) < len(named):
@@ -43,8 +44,9 @@ def _held(named: list[str], place: Path | None, *, days: int) -> Held:
     if not files and len(named) != 1:
         raise UsageError(f"{len(named)} codes are named", fix="Compare one pupil at a time.")
     samples = tuple(sample_of(read_record(path)) for path in files)
-    # Files bring their own repeats; a store is looked into when it is named or lies in its usual place.
-    if files and place is None and not default_path().exists():
+    # Files bring their own repeats; a store is looked into when it is named, or lies in its usual place and is open.
+    usual = default_path()
+    if files and place is None and (not usual.exists() or is_encrypted(usual)):
         return Held(samples, [g for g in gather(samples, days=days) if len(g) > 1], ())
     with opened(place) as held:
         if not files:
@@ -58,7 +60,7 @@ def compare(
     before: Annotated[str | None, typer.Option(help="A day of the earlier occasion; the first without it.")] = None,
     after: Annotated[str | None, typer.Option(help="A day of the later occasion; the last without it.")] = None,
     days: Annotated[int, typer.Option(min=0, max=60, help="Pages within so many days make one occasion.")] = 7,
-    language: Annotated[str, typer.Option(help="Language of the report: en or fr.")] = "en",
+    report_language: Annotated[str, typer.Option(help="Language of the report: en or fr.")] = "en",
     out: Annotated[Path, typer.Option(help="Folder for the report.")] = Path("out"),
     store: Where = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the comparison as JSON instead of the table.")] = False,
@@ -69,7 +71,7 @@ def compare(
     from handwriting.report.compare import write_comparison
     from handwriting.report.words import find_catalogue
 
-    words = find_catalogue(language)
+    words = find_catalogue(report_language)
     held = _held(what, store, days=days)
     told = history(
         held.samples,

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from handwriting.page import Page
     from handwriting.pipeline import Options
     from handwriting.record import Record
+    from handwriting.report.words import Catalogue
 
 FROM_PAGE = "from-page"
 
@@ -75,6 +76,7 @@ def measure(
     page_number: Annotated[int, typer.Option("--page", min=1, help="Which page of a TIFF or PDF.")] = 1,
     max_pixels: Annotated[int, typer.Option(min=1, help="Largest page taken, in pixels.")] = 100_000_000,
     out: Annotated[Path, typer.Option(help="Folder for the results.")] = Path("out"),
+    report_language: Annotated[str, typer.Option(help="Language of the report: en or fr.")] = "en",
     labels: Annotated[
         bool, typer.Option("--labels", help="Also write lines.png and words.png, 16-bit maps of line and word numbers.")
     ] = False,
@@ -96,9 +98,11 @@ def measure(
     from handwriting.calibration import Given
     from handwriting.page import Limits, read_page
     from handwriting.pipeline import Options, measure_sample
+    from handwriting.report.words import find_catalogue
     from handwriting.report.write import write_report
     from handwriting.task import read_task
 
+    words = find_catalogue(report_language)
     options = Options(Given(dpi, rule_mm), bar_mm, tolerance_mm)
     silent = quiet or as_json
     with _working(silent, f"Reading {_named(page)} ..."):
@@ -136,13 +140,13 @@ def measure(
     with _working(silent, f"Measuring {_named(page)} ..."):
         result = measure_sample(pages, asked, options)
         extra = {f"{name}.png": _png16(image) for name, image in result.label_maps().items()} if labels else {}
-        written = write_report(result.record, result.picture, out, extra=extra)
+        written = write_report(result.record, result.picture, out, extra=extra, words=words)
     if keep:
         keep_record(result.record, result.picture, place=store, by=by, until=until, blank=blank, quiet=silent)
     if as_json:
         typer.echo(written["record.json"].read_text("utf-8"), nl=False)
     elif not quiet:
-        _show(result.record, out)
+        _show(result.record, out, words)
         count = pages[0].count
         if count > 1:
             typer.echo(f"The file has {count} pages; page {page_number} was measured. Choose another with --page.")
@@ -205,12 +209,12 @@ class _working:  # noqa: N801 - used like a function
             self._status.stop()
 
 
-def _show(record: Record, out: Path) -> None:
+def _show(record: Record, out: Path, words: Catalogue) -> None:
     from rich.console import Console
 
     from handwriting.report.terminal import print_table
 
-    print_table(record, Console())
+    print_table(record, Console(), words=words)
     typer.echo(f"Report: {out / 'report.html'}")
 
 

@@ -126,7 +126,7 @@ def find_catalogue(language: str) -> Catalogue:
     """
     if language not in LANGUAGES:
         raise UsageError(
-            f"there are no words in '{language}'", where="--language", fix=f"Choose {' or '.join(LANGUAGES)}."
+            f"there are no words in '{language}'", where="--report-language", fix=f"Choose {' or '.join(LANGUAGES)}."
         )
     return catalogue(language)
 

@@ -142,7 +142,7 @@ def test_compare_from_the_store_and_from_files(tmp_path, capsys):
     assert {p.name for p in (tmp_path / "a").iterdir()} == {f"compare.{e}" for e in ("html", "pdf", "csv", "json")}
     document = json.loads(run(capsys, "compare", *files, "--out", tmp_path / "b", "--json"))
     assert document["code"] == "P07" and document["before"] == ["2025-10-01"]
-    assert run(capsys, "compare", "P07", "-q", "--language", "fr", "--out", tmp_path / "c") == ""
+    assert run(capsys, "compare", "P07", "-q", "--report-language", "fr", "--out", tmp_path / "c") == ""
     assert "fil du temps" in (tmp_path / "c" / "compare.html").read_text("utf-8")
 
 
@@ -186,7 +186,7 @@ def test_repeats_make_claims_possible(tmp_path, capsys):
         (["P07", "P08"], 2, "one pupil at a time"),
         (["P07", "x.json"], 2, "named together"),
         (["P07", "--before", "today"], 2, "is not a date"),
-        (["P07", "--language", "xx"], 2, "no words in 'xx'"),
+        (["P07", "--report-language", "xx"], 2, "no words in 'xx'"),
         (["P07"], 2, "one occasion"),
     ],
 )
@@ -211,7 +211,7 @@ def test_measure_and_keep_in_one_go(tmp_path, capsys):
     out = tmp_path / "out"
     assert "Give --code and --date" in run(capsys, "measure", scan, "--dpi", "150", "--keep", "--out", out, code=2)
     assert not out.exists()
-    given = ("--code", "P07", "--date", "2026-03-09", "--dpi", "150", "--out", out)
+    given = ("--code", "P07", "--date", "2026-03-09", "--dpi", "150", "--out", out, "--report-language", "fr")
     said = run(
         capsys, "measure", scan, *given, "--keep", "--blank", "top:20mm", "--supervised", "aide", "--said", "Fine."
     )
@@ -223,4 +223,5 @@ def test_measure_and_keep_in_one_go(tmp_path, capsys):
     cv2.imwrite(str(other), draw(text, ABLE, Paper(), Capture(dpi=150), seed=4).image)
     assert "not the page the record was made from" in run(capsys, "keep", out / "record.json", "--page", other, code=2)
     assert run(capsys, "store", "check").endswith("1 pictures: no faults.\n")
+    assert 'lang="fr-FR"' in (out / "report.html").read_text("utf-8")
     assert "Fine." in (out / "report.html").read_text("utf-8") and (out / "report.pdf").read_bytes()[:4] == b"%PDF"
