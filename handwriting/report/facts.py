@@ -119,16 +119,24 @@ def provenance(record: Record, words: Catalogue) -> list[tuple[str, str]]:
     ]
     counting = dict(record.letters)
     counting.pop("counted_by_tool", None)  # has a section of its own
+    counting.pop("alike", None)  # stands in the gallery of letters
+    minutes = counting.pop("by_minute", ())
     rule = counting.pop("rule", None) or software.pop("counting_rule", None)
     if rule:
         rows.append((words.say("counting"), words.english(str(rule))))
     if counting:
         rows.append((words.say("letters_counted"), words.english(_listed(counting))))
+    if minutes:
+        told = "; ".join(words.say("minute_letters", minute=m["minute"], letters=m["letters"]) for m in minutes)
+        rows.append((words.say("by_minute"), told))
     rows.append((words.say("excluded"), areas_said(record, words) or words.say("excluded_none")))
     changed = len(record.corrections)
     by_hand = words.say("corrections_some", n=changed) if changed else words.say("corrections_none")
     rows.append((words.say("corrections"), by_hand))
-    rows.append((words.say("software"), _listed(software)))
+    # The tables' fingerprints are in the record; here their names are enough.
+    tables = [name.removeprefix("figures ") for name in software if name.startswith("figures ")]
+    programs = {name: value for name, value in software.items() if not name.startswith("figures ")}
+    rows.append((words.say("software"), _listed({**programs, "figures": tables})))
     return rows
 
 
