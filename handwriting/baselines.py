@@ -69,12 +69,12 @@ def fit_baseline(x: FloatArray, y: FloatArray, slope: float, body_px: float) -> 
     span = ends[1] - ends[0]
     u = (x - middle) / span
     coefficients = _crowded_line(u, y, level + slope * middle, slope * span, span, body_px)
-    # Bends as the length allows, and only where the feet agree; the weights close in on the crowd.
+    # Bends as the length allows; the weights close in on the crowd: feet half a body off are tails, dots and bars.
     terms = 1 if span < 14 * body_px else 3
     coefficients = np.concatenate([coefficients, np.zeros(terms - 1)])
     design = np.polynomial.polynomial.polyvander(u, terms)
     penalty = np.diag([0.0, 0.0, 1.5, 1.5][: terms + 1])
-    for width in (0.3, 0.25, 0.22, 0.2):
+    for width in (0.7, 0.55, 0.45, 0.45):
         residual = y - design @ coefficients
         weight = np.clip(1 - (residual / (width * body_px)) ** 2, 0, None) ** 2
         if (weight > 0).sum() < terms + 2:
@@ -91,7 +91,7 @@ def _crowded_line(u: FloatArray, y: FloatArray, level: float, rise: float, span:
     reach = min(0.055 * span, 2.5 * body_px)
     rises = rise + np.linspace(-reach, reach, 41)
     levels = level + np.linspace(-0.8, 0.8, 49) * body_px
-    width = 0.09 * body_px
+    width = 0.2 * body_px
     flat = y[None, :] - rises[:, None] * u[None, :]
     density = np.exp(-0.5 * ((flat[:, None, :] - levels[None, :, None]) / width) ** 2).sum(2)
     # Of equals the one nearest the page's own slope.
