@@ -227,6 +227,7 @@ def _holes(grid: NDArray[np.bool_]) -> FloatArray:
 def _pieces(lines: Lines, words: Words) -> FloatArray:
     """Return how many pieces each word has."""
     mine = words.word >= 0
-    count = len(lines.pieces.boxes) + 1
-    pairs = np.unique(words.word[mine].astype(np.int64) * count + lines.pieces.piece[mine])
-    return np.bincount(pairs // count, minlength=len(words.words)).astype(np.float64)
+    count = len(lines.pieces.boxes)
+    present = np.zeros(len(words.words) * count, np.bool_)
+    present[words.word[mine].astype(np.int64) * count + lines.pieces.piece[mine]] = True
+    return np.asarray(present.reshape(len(words.words), count).sum(axis=1), np.float64)
