@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import resource
 import sys
 import tempfile
 import time
@@ -59,6 +60,8 @@ class Watch:
 
     def __init__(self, every: int) -> None:
         self.start, self.first, self.every = time.perf_counter(), 0.0, every
+        # Processor time of the engine itself and of its workers, s: it says something on a busy machine, too.
+        self.own = self.theirs = 0.0
         self.times: list[float] = []
         self.memory: list[tuple[int, float]] = []
 
@@ -73,8 +76,16 @@ def timed(manifest: Any, folder: Path, study: str, workers: int, measure: Measur
     """Run a study and return what was noted; the rate leaves out the start of the workers."""
     watch = Watch(max(1, len(manifest.samples) // 50))
     crew = local_workers(workers, 600)
+    own, theirs = time.process_time(), children_time()
     run(manifest.samples, Settings(str(folder)), folder / study, crew, measure=measure, progress=watch.tell)
+    watch.own, watch.theirs = time.process_time() - own, children_time() - theirs
     return watch
+
+
+def children_time() -> float:
+    """Return the processor time of processes that have ended, in seconds."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
 
 
 def rate(watch: Watch, skip: int) -> float:
@@ -101,9 +112,10 @@ def pages(count: int) -> None:
             found[workers] = rate(watch, max(2, workers))
             peak = [m for _, m in watch.memory]
             early = max(m for done, m in watch.memory if done <= max(100, count // 10))
+            share = 100 * watch.own / watch.theirs
             say(
                 f"{workers} workers: {found[workers]:.3f} pages/s; memory at most {early:.0f} MB early, "
-                f"{max(peak):.0f} MB in all"
+                f"{max(peak):.0f} MB in all; engine {share:.1f} % of the workers' processor time"
             )
         say(
             f"two workers: {found[2] / found[1]:.3f} times one (bar 1.85); "
@@ -121,6 +133,7 @@ def cheap(count: int) -> None:
         for end in range(step, count + 1, step):
             first = watch.times[end - step]
             say(f"pages {end - step + 1} to {end}: {1000 * (watch.times[end - 1] - first) / (step - 1):.3f} ms a page")
+        say(f"processor time of the engine: {1000 * watch.own / count:.3f} ms a page")
         say(f"memory: {watch.memory[0][1]:.1f} MB at first, {watch.memory[-1][1]:.1f} MB at the end")
 
 
