@@ -370,7 +370,8 @@ def test_files_are_written_and_replaced(tmp_path, sample):
     record, picture = sample
     folder = tmp_path / "new" / "deep"
     paths = write_report(record, picture, folder, extra={"lines.png": b"abc"})
-    assert list(paths) == ["record.json", "report.html", "report.pdf", "measures.csv", "overlay.png", "lines.png"]
+    names = ["record.json", "report.html", "report.pdf", "measures.csv", "overlay.png", "letters.html", "lines.png"]
+    assert list(paths) == names
     assert sorted(p.name for p in folder.iterdir()) == sorted(paths)
     assert load(paths["record.json"].read_text("utf-8")).measures == record.measures
     assert json.loads(paths["record.json"].read_text("utf-8"))["schema"] == 1
