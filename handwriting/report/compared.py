@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from handwriting.change import BARS_CLAIM, LEAST_DF, Difference, Occasion, Sample, Unlike
+from handwriting.change import BARS_CLAIM, LEAST_DF, Comparison, Difference, Occasion, Sample
 from handwriting.context import GridRow, Place
 from handwriting.history import History
 from handwriting.quantity import Measured, Quantity
@@ -127,7 +127,7 @@ def view(told: History, words: Catalogue, *, software: str, pictures: Sequence[t
         when=words.say("compare_when", before=c.before.first.date, after=c.after.first.date),
         pages=tuple(_page_row(s, words) for s in every),
         page_columns=tuple(words.facts[k] for k in _PAGE_FACTS),
-        loud=_loud(c.unlike, words),
+        loud=_loud(c, words),
         alike=_plain(plain, keys, "not-larger", words),
         larger=_plain(plain, keys, "larger", words),
         untold=_plain(plain, keys, "untold", words),
@@ -179,17 +179,21 @@ def place_said(place: Place, words: Catalogue) -> str:
     return ", ".join(part for part in parts if part) or words.say("not_given")
 
 
-def _loud(unlike: Sequence[Unlike], words: Catalogue) -> tuple[str, ...]:
+def _loud(found: Comparison, words: Catalogue) -> tuple[str, ...]:
     """Return what was unlike, most telling first."""
-    found = []
-    for one in sorted(unlike, key=lambda u: u.field not in BARS_CLAIM):
+    told = []
+    for one in sorted(found.unlike, key=lambda u: u.field not in BARS_CLAIM):
         if one.field == "text":
-            found.append(words.say("unlike_text"))
+            told.append(words.say("unlike_text"))
             continue
-        a, b = (words.fact_values.get(v, v) or words.say("not_given") for v in (one.before, one.after))
-        name = words.say("ruling") if one.field == "ruling" else words.say("software") if one.field == "program" else ""
-        found.append(words.say("unlike_of", name=name or words.facts[one.field], before=a, after=b))
-    return tuple(found)
+        if one.field == "ruling":
+            name = words.say("ruling")
+            a, b = (ruling_said(o.first, words) for o in (found.before, found.after))
+        else:
+            name = words.say("software") if one.field == "program" else words.facts[one.field]
+            a, b = (words.fact_values.get(v, v) or words.say("not_given") for v in (one.before, one.after))
+        told.append(words.say("unlike_of", name=name, before=a, after=b))
+    return tuple(told)
 
 
 # --- plain part ---------------------------------------------------------------------------------------------------

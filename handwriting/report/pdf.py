@@ -21,6 +21,7 @@ from handwriting.report.words import Catalogue, catalogue
 
 _PICTURE_PX = 1800
 _TALLEST_MM, _WIDEST_MM = 112.0, 180.0
+_HALF_MM, _HALF_TALLEST_MM = 87.0, 80.0
 _SHEET_FONT = "Libertinus Serif"
 
 
@@ -66,7 +67,15 @@ def page_pdf(record: Record, picture: Picture, *, words: Catalogue | None = None
 def comparison_pdf(shown: View, words: Catalogue) -> bytes:
     """Return a comparison as PDF."""
     document: dict[str, Any] = {**_shared(words), **asdict(replace(shown, pictures=()))}
-    document["pictures"] = [{"date": p.date, "alt": p.alt, "svg": _framed(p.image)} for p in shown.pictures]
+    document["pictures"] = [
+        {
+            "date": p.date,
+            "alt": p.alt,
+            "svg": _framed(p.image),
+            "width": min(_HALF_MM, _HALF_TALLEST_MM * p.image.shape[1] / p.image.shape[0]),
+        }
+        for p in shown.pictures
+    ]
     for chart in document["charts"]:
         chart["svg"] = _fonts(str(chart["svg"]))
     return _typeset("compare.typ", document)

@@ -128,7 +128,7 @@ def test_the_three_errors_are_named_and_kept_apart(known):
 
 def test_what_was_unlike_is_said_first_and_millimetres_are_withheld():
     v = shown(told(later={"ruled": Ruled("single", 12.0), "tool": "pencil", "text": "b"}))
-    assert v.loud[0].startswith("Printed lines: single 8.0 mm, then single 12.0 mm")
+    assert v.loud[0].startswith("Printed lines: single lines, 8.0 mm, then single lines, 12.0 mm")
     assert any("pencil" in line for line in v.loud) and any("text" in line for line in v.loud)
     html = render_comparison(v, catalogue())
     assert html.index("not asked for alike") < html.index("What the pages show")
