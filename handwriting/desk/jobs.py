@@ -23,6 +23,10 @@ from handwriting.desk.work import Desk, State
 from handwriting.errors import DecodeFailedError, HandwritingError, OutputError
 
 SECONDS = 90.0
+# What begins a sentence about a file, where the errors of reading leave the file itself out.
+_VERBS = frozenset(
+    {"is", "has", "holds", "needs", "may", "cannot", "ends", "took", "made", "was", "could", "asks", "starts", "states"}
+)
 _STOPPED = "you stopped the measuring; the page is still here"
 
 
@@ -325,5 +329,10 @@ class Jobs:
 
 
 def _sentence(error: HandwritingError) -> str:
-    text = str(error)
+    """Return a refusal for its page; the names that its files have in the desk's folder say nothing to anybody."""
+    where, what = error.where, error.what
+    if where.startswith("original") and what.split(" ", 1)[0] in _VERBS:
+        page = where.removeprefix("original").removeprefix(", page ")
+        what = f"page {page} of the file {what}" if page else f"the file {what}"
+    text = f"{what}. {error.fix}" if error.fix else f"{what}."
     return text[:1].upper() + text[1:]

@@ -134,7 +134,16 @@ def test_no_file_is_one_sentence(desk):
 def test_a_file_that_is_no_picture_says_why_and_can_be_put_away(desk):
     work = taken(desk, files=[("notes.png", b"some notes, no picture")])
     now = desk.wait(work)
-    assert now["stage"] == "stopped" and "not a picture or document of a kind read here" in now["trouble"]
+    assert now["stage"] == "stopped" and now["trouble"].startswith("The file is not a picture or document of a kind")
+    assert desk.change(f"/work/{work}/remove")[0] == 200
+
+
+def test_a_blank_page_is_said_to_be_blank(desk):
+    out = io.BytesIO()
+    Image.new("L", (1240, 1754), 252).save(out, "PNG", dpi=(150, 150))
+    work = taken(desk, files=[("blank.png", out.getvalue())])
+    assert desk.wait(work)["trouble"].startswith("No writing was found")
+    assert b"original" not in desk.ask("GET", f"/work/{work}")[2].split(b"<main")[1]
     assert desk.change(f"/work/{work}/remove")[0] == 200
 
 
