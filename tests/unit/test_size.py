@@ -82,6 +82,13 @@ def test_a_hand_of_known_size_and_spread(spread: float) -> None:
     assert measured(page, "descender_ratio").value == pytest.approx(0.9, abs=0.09)
 
 
+@pytest.mark.parametrize("seed", [3, 11])
+def test_an_uneven_hand_keeps_its_bodies(seed: int) -> None:
+    """Bodies and t overlap where heights spread by a quarter: how often kinds come in text keeps them apart."""
+    page = evidence_of(hand(seed, 0.25, lines=10))
+    assert measured(page, "x_height_centre").value == pytest.approx(0.1 * BODY, rel=0.04)
+
+
 def test_unsteady_feet_do_not_add_to_the_spread_of_size() -> None:
     still = evidence_of([[(0, BODY + STROKE)] * 20] * 3)
     rng = np.random.default_rng(1)
