@@ -173,6 +173,7 @@ class _Checker:
         self._listings: dict[str, dict[str, tuple[str, bool]] | None] = {}
         self._samples: dict[str, int] = {}
         self._pages: dict[tuple[str, int], int] = {}
+        self._tasks: tuple[str, ...] = ()
         self._asking: tuple[str, ...] = ()
         self._same: dict[tuple[str, ...], tuple[_Asked, list[Fault]]] = {}
 
@@ -212,6 +213,7 @@ class _Checker:
                 self.own.append(given.strip())
             seen.setdefault(name, place)
         self._extra = [p for p in self._extra if header[p].strip()]
+        self._tasks = tuple(n for n in _TASK if n in self._known)
         self._asking = tuple(n for n in (*_TASK, *_NUMBERS, "text", "reached") if n in self._known)
         for name in REQUIRED:
             if name not in self._known:
@@ -290,7 +292,7 @@ class _Checker:
 
     def _read_asked(self, row: int, got: dict[str, str]) -> _Asked:
         fields = {}
-        for column in _TASK:
+        for column in self._tasks:
             attribute = "age_months" if column == "age" else column
             read = partial(_task_field, column, attribute)
             value = self._cell(row, column, got, read)
