@@ -223,7 +223,13 @@ class Jobs:
         threading.Thread(target=self._settle, args=(lane, job, state), daemon=True).start()
 
     def _page(self, state: State) -> dict[str, Any]:
-        return {"folder": self._desk.place(state.id), "number": state.number, "asked": state.asked}
+        others = [s for s in self._desk.all() if s.file == state.id] if state.together else []
+        return {
+            "folder": self._desk.place(state.id),
+            "number": state.number,
+            "asked": state.asked,
+            "others": [(self._desk.place(s.id), s.number) for s in sorted(others, key=lambda s: s.number)],
+        }
 
     def _settle(self, lane: Lane, job: Job, state: State) -> None:
         """Wait for a page to be measured and note how it went."""

@@ -60,6 +60,7 @@ def routes(room: Room) -> list[Route]:
         show("/work/{id}/files/{name}", room, download),
         change("/work/{id}/asked", room, asked),
         change("/work/{id}/again", room, again),
+        change("/work/{id}/together", room, together),
         change("/work/{id}/stop", room, stop),
         change("/work/{id}/remove", room, remove),
         change("/work/{id}/correct", room, correct),
@@ -294,6 +295,17 @@ def asked(room: Room, request: Request, form: FormData) -> Response:
 def again(room: Room, request: Request, _: FormData) -> Response:
     """Measure a page again."""
     state = found(room, request)
+    room.jobs.measure(state, at_hand=True)
+    return see(request, f"/work/{state.id}")
+
+
+def together(room: Room, request: Request, form: FormData) -> Response:
+    """Measure all pages of a file as one sample, or its first page by itself again."""
+    state = found(room, request)
+    state = room.desk.state(state.file) if state.file else state
+    as_one = form.get("as") == "one"
+    # What was put right points at places on the page as it was laid out before.
+    state = room.desk.change(state.id, together=as_one, corrections=(), upto=0)
     room.jobs.measure(state, at_hand=True)
     return see(request, f"/work/{state.id}")
 

@@ -63,6 +63,8 @@ class State:
         Number of the sample in the store; empty while it is not kept.
     kept_at : int
         How many corrections counted when it was kept.
+    together : bool
+        Whether all pages of its file are measured as one sample; only the first page can be.
     """
 
     id: str
@@ -78,6 +80,7 @@ class State:
     trouble: str = ""
     kept: str = ""
     kept_at: int = 0
+    together: bool = False
 
     @property
     def counting(self) -> tuple[dict[str, Any], ...]:

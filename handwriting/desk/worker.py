@@ -30,10 +30,12 @@ from handwriting.desk.work import write_bytes, write_json
 from handwriting.errors import FileNotReadableError, HandwritingError
 from handwriting.legibility.pictures import shuffled, word_pictures
 from handwriting.page import Limits, Page, read_page
-from handwriting.pipeline import Options, Result, measure_found, measure_page
+from handwriting.pipeline import Options, Result, measure_found, measure_page, measure_sample
 from handwriting.record import Record, to_json
 
 Picture = NDArray[np.uint8]
+#: The further pages of a sample: their folders, and their numbers in the file.
+Others = list[tuple[Path, int]]
 
 # A desk serves one person at a time: a page of an A3 scan at 600 dots to the inch is the most it is for.
 LIMITS = Limits(max_bytes=200_000_000, max_pixels=100_000_000, max_pages=60)
@@ -50,9 +52,9 @@ class Bench:
         self._covered: dict[str, str] = {}
         self._owed: tuple[Path, Record] | None = None
 
-    def measure(self, folder: Path, number: int, asked: dict[str, str]) -> dict[str, Any]:
+    def measure(self, folder: Path, number: int, asked: dict[str, str], others: Others) -> dict[str, Any]:
         """Measure a page and leave record, view and picture in its folder."""
-        result = self._result(folder, number, asked)
+        result = self._result(folder, number, asked, others)
         text = to_json(result.record).encode("utf-8")
         for name in ("tool.json", "record.json"):
             write_bytes(folder / name, text)
@@ -67,15 +69,15 @@ class Bench:
         if original.exists():
             if not (folder / "page.json").exists():
                 held = self._results.get(folder.name)
-                _save_page(folder, held.pages[0] if held else _read(folder, number))
+                _save_page(folder, held.pages[0] if held and len(held.pages) == 1 else _read(folder, number))
             original.unlink()
         return {}
 
     def correct(
-        self, folder: Path, number: int, asked: dict[str, str], corrections: list[dict[str, Any]]
+        self, folder: Path, number: int, asked: dict[str, str], others: Others, corrections: list[dict[str, Any]]
     ) -> dict[str, Any]:
         """Make the record anew with the corrections that count."""
-        result = self._result(folder, number, asked)
+        result = self._result(folder, number, asked, others)
         corrected = correct(result, tuple(Correction.from_dict(c) for c in corrections))
         covered = json.dumps([c["value"] for c in corrections if c["kind"] == "blank"])
         if self._covered.get(folder.name, "[]") != covered:
@@ -95,19 +97,25 @@ class Bench:
             self._owed = None
 
     def lossless(
-        self, folder: Path, number: int, asked: dict[str, str], corrections: list[dict[str, Any]]
+        self, folder: Path, number: int, asked: dict[str, str], others: Others, corrections: list[dict[str, Any]]
     ) -> dict[str, Any]:
         """Leave the upright picture with all its pixels, what was blanked painted over, for keeping."""
-        result = self._result(folder, number, asked)
+        result = self._result(folder, number, asked, others)
         picture = correct(result, tuple(Correction.from_dict(c) for c in corrections)).picture
         write_bytes(folder / "frame.png", _png(picture))
         return {}
 
     def words(
-        self, folder: Path, number: int, asked: dict[str, str], corrections: list[dict[str, Any]], most: int
+        self,
+        folder: Path,
+        number: int,
+        asked: dict[str, str],
+        others: Others,
+        corrections: list[dict[str, Any]],
+        most: int,
     ) -> dict[str, Any]:
         """Leave pictures of words to be read, in an order of chance, with the key that tells which is which."""
-        result = self._result(folder, number, asked)
+        result = self._result(folder, number, asked, others)
         corrected = correct(result, tuple(Correction.from_dict(c) for c in corrections))
         key = shuffled(corrected.record, secrets.randbelow(2**31), most)
         place = folder / "reading"
@@ -118,10 +126,10 @@ class Bench:
         write_bytes(place / "key.json", key.to_json().encode("utf-8"))
         return {}
 
-    def _result(self, folder: Path, number: int, asked: dict[str, str]) -> Result:
+    def _result(self, folder: Path, number: int, asked: dict[str, str], others: Others) -> Result:
         task, options = forms.task(asked), forms.options(asked)
         held = self._results.get(folder.name)
-        if held is not None:
+        if held is not None and len(held.pages) == 1 + len(others):
             self._results.move_to_end(folder.name)
             if (options.given, options.bar_mm) == (held.options.given, held.options.bar_mm) and (
                 task.text in {"", held.task.text}
@@ -133,9 +141,11 @@ class Bench:
                     self._results[folder.name] = held
                 return held
         self._send({"stage": "Reading the page"})
-        page = held.pages[0] if held is not None else _read(folder, number)
+        alone = held is not None and len(held.pages) == 1
+        first = held.pages[0] if held is not None and alone else _read(folder, number)
+        pages = [first, *(_read(place, n) for place, n in others)]
         self._send({"stage": "Finding lines, words and letters"})
-        result = measure_page(page, task, options)
+        result = measure_sample(pages, task, options)
         self._send({"stage": "Drawing what was found"})
         self._results[folder.name] = result
         while len(self._results) > _AT_HAND:

@@ -163,6 +163,32 @@ def test_each_page_of_a_file_is_a_page_in_hand(desk):
         assert desk.change(f"/work/{w}/remove")[0] == 200
 
 
+def test_the_pages_of_one_sheet_are_measured_as_one_sample(desk, tmp_path):
+    import sys
+
+    sys.path.insert(0, str(ROOT / "tests" / "unit"))
+    from test_sample import sheet_pages
+
+    pages = [Image.fromarray(p.grey) for p in sheet_pages("fox", ("sun moon star rain", "snow wind over some moor"))]
+    out = io.BytesIO()
+    pages[0].save(out, "TIFF", save_all=True, append_images=pages[1:], dpi=(200, 200))
+    first = taken(desk, files=[("sheet.tif", out.getvalue())])
+    assert desk.wait(first)["stage"] == "measured"
+    alone = record(desk, first)
+    for work in set(re.findall(r'href="/work/(\w{20})"', desk.ask("GET", f"/work/{first}")[2].decode())):
+        desk.wait(work)
+    assert desk.change(f"/work/{first}/together", {"as": "one"})[0] == 200
+    assert desk.wait(first)["stage"] == "measured"
+    one = record(desk, first)
+    assert len(one["lines"]) > len(alone["lines"])
+    # A correction finds the whole sample, and the first page can stand alone again.
+    assert corrected(desk, first, kind="letters", value=99)[0] == 200
+    assert len(record(desk, first)["lines"]) == len(one["lines"])
+    assert desk.change(f"/work/{first}/together", {"as": "each"})[0] == 200
+    desk.wait(first)
+    assert record(desk, first)["lines"] == alone["lines"]
+
+
 def test_measuring_can_be_stopped_and_taken_up_again(desk):
     work = taken(desk)
     assert desk.change(f"/work/{work}/stop")[0] == 200
