@@ -157,6 +157,25 @@ def test_a_joined_piece_is_taken_apart() -> None:
     assert {round(m.height) for m in letters.marks} == {BODY + STROKE}
 
 
+def test_leaning_letters_are_set_upright_before_they_are_taken_apart() -> None:
+    """Bars on two levels, joined half-way up and leaning by more than half their distance: each top keeps its foot."""
+    page = evidence_of([[(8 * (i % 2), BODY + STROKE) for i in range(12)]] * 4)
+    pieces = page.ink.pieces
+    columns, rows = np.meshgrid(np.arange(20, 474), np.arange(128, 132))
+    x = np.concatenate([pieces.x, *[columns.ravel()] * 4])
+    y = np.concatenate([pieces.y, *[rows.ravel() + 200 * k for k in range(4)]])
+    line = np.concatenate([page.lines.line, np.repeat(np.arange(4), columns.size)]).astype(np.int32)
+    base = 150 + 200 * line
+    leaning = np.rint(x + 0.7 * (base - y)).astype(np.int32)
+    boxes = np.array([(20, 100 + 200 * k, 480, 50, 0) for k in range(4)], np.int32)
+    joined = Pieces(leaning, y.astype(np.int32), line, boxes, pieces.shape)
+    lines = replace(page.lines, pieces=joined, line=line)
+    letters = find_letters(replace(page.ink, pieces=joined), lines, Words((), np.full(len(line), -1, np.int32)))
+    heights = np.array([mark.height for mark in letters.marks])
+    assert len(heights) == 48
+    assert np.abs(heights - BODY - STROKE).max() <= 2
+
+
 def test_a_mark_says_where_its_foot_and_top_are() -> None:
     (mark,) = evidence_of([[(5, BODY + STROKE)]]).letters.marks
     assert mark.box == Box(20, 150 - 5 - BODY - STROKE, 34, 145)
