@@ -19,13 +19,13 @@ from handwriting.alignment.silhouette import align_silhouette
 from handwriting.alignment.spans import LETTER, STRUCK, Span, box_of, middle, part, share_out, spans_of
 from handwriting.alignment.spelling import Spelling, chances, fold, plain_letters, weigh
 from handwriting.alignment.tally import tally
-from handwriting.crossings import SHOWN, find_crossings
+from handwriting.crossings import find_crossings
 from handwriting.errors import TextMismatchError
 from handwriting.ink import Ink
 from handwriting.lines import Lines
 from handwriting.reader.alphabet import BLANK, CROSSED_OUT, INDEX, collapse, decode
 from handwriting.reader.recogniser import Recogniser
-from handwriting.words import Word, Words
+from handwriting.words import Words
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,14 +49,12 @@ LEAST_FIT = 0.15
 _LEAST_ROOM = 600
 # A second writing is taken for the word itself when its chance of being spelt right is greater by this.
 _PLAINLY = 0.3
-# A word with this share of its signs struck out is crossed out, whatever stands under it.
+# A word that is not in the text, with this share of its signs struck out, is crossed out.
 _CROSSED = 0.5
 # A word less likely than this to be the expected one, and less like it, is another word.
 _UNLIKELY, _ALIKE = 0.25, 0.45
 # A strike shows against the page's other words: of fewer than these it does not.
 _COMPARED = 12
-# Narrower than this, x-heights, a word's look says nothing of a strike.
-_TELLING = 1.5
 
 
 @cache
@@ -149,10 +147,9 @@ def _aligned(evidence: Evidence, path: Path, expected: Expected, ink: Ink, lines
     word = np.full(len(lines.line), -1, np.int32)
     for number, cut in enumerate(cuts):
         word[evidence.views[cut.span.line].pixels[cut.chosen]] = number
-    crossed = _crossed(cuts, word, evidence, lines)
     words = [
-        _word(cut, evidence, (spelling, sure), expected, lines, ink.stroke_px, struck=bool(out))
-        for cut, spelling, sure, out in zip(cuts, spellings, spelt, crossed, strict=True)
+        _word(cut, evidence, (spelling, sure), expected, lines, ink.stroke_px)
+        for cut, spelling, sure in zip(cuts, spellings, spelt, strict=True)
     ]
     words = _once(words, spelt)
     return tally(words, expected, word, _fit(evidence, path))
@@ -200,22 +197,6 @@ def _cut_out(spans: list[Span], evidence: Evidence, lines: Lines) -> list[_Cut]:
     return out
 
 
-def _crossed(cuts: list[_Cut], word: NDArray[np.int32], evidence: Evidence, lines: Lines) -> NDArray[np.bool_]:
-    """Tell of each span whether it is crossed out: to the reader's eye or by the ink's own look."""
-    boxes = tuple(
-        Word(view.line, box_of(lines, view.pixels[c.chosen])) for c in cuts for view in [evidence.views[c.span.line]]
-    )
-    looks = find_crossings(lines, Words(boxes, word)).chance if len(cuts) >= _COMPARED else np.zeros(len(cuts))
-    out = np.zeros(len(cuts), np.bool_)
-    for i, cut in enumerate(cuts):
-        best = evidence.signs[cut.start : cut.stop].argmax(1)
-        struck = float((best == INDEX[CROSSED_OUT]).sum() / max(1, (best != BLANK).sum()))
-        # A single letter shows too little of a strike.
-        wide = boxes[i].box.width > _TELLING * lines.lines[boxes[i].line].x_height
-        out[i] = cut.span.kind == STRUCK or struck > _CROSSED or (looks[i] >= SHOWN and wide)
-    return out
-
-
 def _word(
     cut: _Cut,
     evidence: Evidence,
@@ -223,21 +204,18 @@ def _word(
     expected: Expected,
     lines: Lines,
     stroke_px: float,
-    *,
-    struck: bool,
 ) -> WrittenWord:
     """Describe one span as a word."""
     span, view = cut.span, evidence.views[cut.span.line]
     box = box_of(lines, view.pixels[cut.chosen])
-    if struck:
-        text = expected.words[span.word].text if span.kind == LETTER else None
-        letters = _guessed(box.width, lines.lines[view.line].x_height)
-        sure_of = word_confidence("crossed-out?", 1.0)
-        return WrittenWord(view.line, box, "crossed-out?", text, None, "", letters, (), sure_of)
     if span.kind != LETTER:
-        seen = decode(collapse(evidence.signs[cut.start : cut.stop].argmax(1))).strip()
-        sure_of = word_confidence("added", 1.0)
-        return WrittenWord(view.line, box, "added", None, None, seen, sum(map(is_letter, seen)), (), sure_of)
+        best = evidence.signs[cut.start : cut.stop].argmax(1)
+        crossed = float((best == INDEX[CROSSED_OUT]).sum() / max(1, (best != BLANK).sum()))
+        state = "crossed-out?" if span.kind == STRUCK or crossed > _CROSSED else "added"
+        seen = "" if state == "crossed-out?" else decode(collapse(best)).strip()
+        guess = _guessed(box.width, lines.lines[view.line].x_height)
+        letters = sum(map(is_letter, seen)) if state == "added" else guess
+        return WrittenWord(view.line, box, state, None, None, seen, letters, (), word_confidence(state, 1.0))
     word = expected.words[span.word]
     spelling, sure = spelt
     state = "written" if sure >= 0.5 or spelling is None else "misspelt?"
