@@ -89,8 +89,8 @@ def _crowded_line(u: FloatArray, y: FloatArray, level: float, rise: float, span:
     """Return level and rise (px over the span) of the straight line that passes nearest most feet."""
     # The slope of one line differs from the page's by up to 3 degrees; a short line's hardly can be told.
     reach = min(0.055 * span, 2.5 * body_px)
-    rises = rise + np.linspace(-reach, reach, 41)
-    levels = level + np.linspace(-0.8, 0.8, 49) * body_px
+    rises = rise + np.linspace(-reach, reach, 25)
+    levels = level + np.linspace(-0.8, 0.8, 29) * body_px
     width = 0.2 * body_px
     flat = y[None, :] - rises[:, None] * u[None, :]
     density = np.exp(-0.5 * ((flat[:, None, :] - levels[None, :, None]) / width) ** 2).sum(2)

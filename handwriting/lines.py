@@ -130,7 +130,7 @@ def _reduced(pieces: Pieces, slope: float, cell: int) -> NDArray[np.float32]:
 
 
 def _filled(pieces: Pieces, slope: float, cell: int, shape: tuple[int, ...]) -> NDArray[np.float32]:
-    """Return the level picture with every column of every piece filled from its top to its foot, 4 cells to a column.
+    """Return the level picture with every column of every piece filled from its top to its foot, 8 cells to a column.
 
     Round letters become solid; large ones would else look like two rows of strokes, their tops and their feet.
     """
@@ -146,24 +146,24 @@ def _filled(pieces: Pieces, slope: float, cell: int, shape: tuple[int, ...]) -> 
     inked = foot >= 0
     x, top, foot = x[inked], top[inked], foot[inked]
     shift = -min(0.0, float(-slope * pieces.shape[1] / cell)) + 2
-    width = shape[1] // 4 + 2
-    column = x // (4 * cell)
+    width = shape[1] // 8 + 2
+    column = x // (8 * cell)
     first = (top / cell - slope * x / cell + shift).astype(np.int64)
     last = (foot / cell - slope * x / cell + shift).astype(np.int64) + 1
     size = (shape[0] + 2) * width
     edges = np.bincount(first * width + column, minlength=size) - np.bincount(last * width + column, minlength=size)
     filled = np.cumsum(edges.reshape(shape[0] + 2, width), axis=0)[: shape[0]]
-    return np.minimum(filled / (4.0 * cell), 1.0).astype(np.float32)
+    return np.minimum(filled / (8.0 * cell), 1.0).astype(np.float32)
 
 
 def _body_height(filled: NDArray[np.float32]) -> float:
-    """Return the height of the letter bodies, cells, by scale selection on the filled picture (4 cells to a column)."""
+    """Return the height of the letter bodies, cells, by scale selection on the filled picture (8 cells to a column)."""
     heights = np.geomspace(2.6, 40, 15)
     scores = []
     for h in heights:
         sigma = h / 2.2
         # Smoothing along the line leaves the profile of the bodies rather than of single letters.
-        smooth = cv2.GaussianBlur(filled, (0, 0), sigmaX=max(4.0, 0.8 * h), sigmaY=sigma)
+        smooth = cv2.GaussianBlur(filled, (0, 0), sigmaX=max(2.0, 0.4 * h), sigmaY=sigma)
         curve = -(sigma**2) * cv2.sepFilter2D(smooth, cv2.CV_32F, np.array([1.0]), np.array([1.0, -2.0, 1.0]))
         scores.append(float((np.maximum(curve, 0) ** 2).sum() / sigma))
     best = int(np.argmax(scores))
