@@ -130,21 +130,23 @@ def _to_itself(evidence: Evidence, feet: list[_Feet]) -> dict[str, Quantity]:
 
 def _straight(feet: _Feet) -> _Fit:
     """Fit a straight line with Huber's weights, each foot counted by its share."""
-    middle = float(feet.x.mean())
-    design = np.column_stack([np.ones(len(feet.x)), feet.x - middle])
+    x, sure = feet.x - float(feet.x.mean()), feet.share > 0.5
     weight = feet.share.copy()
+    slope, above = 0.0, feet.y
     for _ in range(20):
-        root = np.sqrt(weight)
-        solution = np.linalg.lstsq(design * root[:, None], feet.y * root, rcond=None)[0]
-        above = design @ solution - feet.y
-        scale = max(
-            1.4826 * float(np.median(np.abs(above[feet.share > 0.5]))) if (feet.share > 0.5).any() else 1.0, 0.3
-        )
+        total = float(weight.sum())
+        mean_x, mean_y = float(weight @ x) / total, float(weight @ feet.y) / total
+        apart = weight * (x - mean_x)
+        before, slope = slope, float(apart @ (feet.y - mean_y)) / float(apart @ (x - mean_x))
+        above = mean_y + slope * (x - mean_x) - feet.y
+        scale = max(1.4826 * float(np.median(np.abs(above[sure]))) if sure.any() else 1.0, 0.3)
+        if abs(slope - before) < 1e-9:
+            break
         weight = feet.share * np.minimum(1.0, _HUBER * scale / np.maximum(np.abs(above), 1e-9))
     freedom = max(float(feet.share.sum()) - 2.0, 1.0)
     variance = float((feet.share * above**2).sum()) / freedom
     spread = float((feet.share * (feet.x - np.average(feet.x, weights=feet.share)) ** 2).sum())
-    return _Fit(float(solution[1]), math.sqrt(variance / spread), above, feet.share)
+    return _Fit(slope, math.sqrt(variance / spread), above, feet.share)
 
 
 def _drift(evidence: Evidence, fits: list[_Fit]) -> dict[str, Quantity]:

@@ -6,6 +6,7 @@ brightest-to-darkest step along many short profiles, a line is laid through them
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -22,6 +23,7 @@ _LOOK_PX = (1400, 2800)
 _ENOUGH = 10
 # A sheet too far away to be read in the small copy still shows this many squares of some kind there.
 _FEWEST_SQUARES = 6
+_LOPSIDED = 1.8
 _ALONG = np.linspace(0.12, 0.88, 17)
 _REACH_MM = (0.9, 0.6)
 _PROFILE = 25
@@ -68,11 +70,23 @@ def find_marks(grey: Grey) -> Marks:
         if names is not None and len(names) > len(ids):
             ids = np.asarray(names, dtype=np.intp).ravel()
             corners = (np.concatenate(found).astype(np.float64) + 0.5) * (longest / max(small.shape)) - 0.5
-        if len(ids) >= _ENOUGH or factor == 1.0 or len(ids) + len(squares) < _FEWEST_SQUARES:
+        if len(ids) >= _ENOUGH or factor == 1.0 or len(ids) + _of_one_size(squares) < _FEWEST_SQUARES:
             break
     if not len(ids):
         return Marks(ids, corners, np.empty(0), np.empty(0))
     return _refined(grey, ids, corners)
+
+
+def _of_one_size(squares: Sequence[NDArray[np.float32]]) -> int:
+    """Return how many quadrilaterals are nearly square and of about one size, as a sheet's marks are."""
+    if not len(squares):
+        return 0
+    corners = np.concatenate(squares)
+    sides = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
+    size = sides.mean(1)
+    square = sides.max(1) < _LOPSIDED * sides.min(1)
+    alike = np.abs(np.log(size[:, None] / size[None, :])) < np.log(_LOPSIDED)
+    return int((alike & square[:, None] & square[None, :]).sum(1).max(initial=0))
 
 
 def _reduced(grey: Grey, factor: float) -> Grey:

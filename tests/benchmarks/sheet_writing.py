@@ -14,6 +14,7 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
+from measure_sheet import PX_PER_MM, picture_of
 
 from handwriting.errors import HandwritingError
 from handwriting.page import Page
@@ -25,7 +26,6 @@ from handwriting.sheet.passages import find_passage
 from handwriting.sheet.photographs import photograph, random_view
 from handwriting.sheet.rulings import find_ruling
 from handwriting.task import read_task
-from measure_sheet import PX_PER_MM, picture_of
 
 SHEETS = (("fox", "uk-8", "a4"), ("market", "8mm", "letter"), ("railway", "uk-12", "a4"))
 
