@@ -81,7 +81,8 @@ def page(path: Path, reader: Recogniser) -> Pair:
     found = find_writing((scan,), (), Options(Given(dpi=facts["dpi"])))
     evidence = gather(found.ink, found.lines, reader)
     read = [decode(collapse(evidence.signs[v.start : v.stop].argmax(1))).strip() for v in evidence.views]
-    true = [copies.usable_text(line["text"]) or canonical(line["text"]) for line in facts["lines"]]
+    down = sorted(facts["lines"], key=lambda line: float(np.mean(np.array(line["baseline_px"])[:, 1])))
+    true = [copies.usable_text(line["text"]) or canonical(line["text"]) for line in down]
     return " ".join(read), " ".join(true)
 
 
@@ -97,6 +98,7 @@ def main() -> None:
     parser.add_argument("--copies", type=Path)
     parser.add_argument("--ink", type=Path)
     parser.add_argument("--pages", action="store_true", help="whole scans as well")
+    parser.add_argument("--only-pages", action="store_true", help="whole scans and not the single lines")
     parser.add_argument("--weights", type=Path, help="an ONNX file; the package's own when left out")
     parser.add_argument("--show", action="store_true", help="print every reading")
     o = parser.parse_args()
@@ -104,7 +106,7 @@ def main() -> None:
     reader = Recogniser.load(o.weights)
     say(f"load {1000 * (time.perf_counter() - began):.0f} ms")
     pairs: list[Pair] = []
-    if o.copies:
+    if o.copies and not o.only_pages:
         lines = copied_lines(o.copies)
         pairs = [(reader.read((255 - line.ink).astype(np.uint8)).text, line.text) for line in lines]
         tell("copied lines, writers kept out", pairs)
@@ -114,7 +116,7 @@ def main() -> None:
         said = [reader.read(sentence(trace)).text for trace in sorted(o.ink.glob("[0-9]*.json"))]
         tell("children's sentence", [(text, SENTENCE) for text in said])
         pairs += [(text, SENTENCE) for text in said]
-    if o.copies and o.pages:
+    if o.copies and (o.pages or o.only_pages):
         for path in sorted((o.copies / "pages").glob("*.json")):
             tell(f"whole scan {path.stem}", [page(path, reader)])
     if o.show:
