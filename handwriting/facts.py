@@ -70,7 +70,7 @@ def ruling_facts(ruling: Ruling | None, margins: tuple[Ruling, ...], k: float) -
         margin = ((x0, y0), (x1, y1))
     # The record's slope is positive where the line rises, the picture's where rows grow.
     slope = -float(np.degrees(np.arctan(ruling.slope)))
-    rules = tuple(_ends(ruling, i, k) for i in range(len(ruling.offsets)))
+    rules = tuple(_ends(ruling, i, k) for i in ruling.pattern)
     return RulingFacts(ruling.kind, ruling.pitch * k, slope, ruling.residual_rms * k, rules, margin)
 
 
@@ -111,7 +111,9 @@ def line_facts(
     for i, line in enumerate(lines.lines):
         baseline = tuple((float(x) * k, float(y) * k) for x, y in zip(line.baseline.x, line.baseline.y, strict=True))
         box = _line_box(lines, i).scaled(k)
-        described.append(LineFacts(i + 1, baseline, line.x_height * k, box, line.rule, tuple(rows.get(i, []))))
+        # Numbered among the rules that the record lists.
+        rule = None if ruling is None or line.rule is None else ruling.pattern.index(line.rule)
+        described.append(LineFacts(i + 1, baseline, line.x_height * k, box, rule, tuple(rows.get(i, []))))
     return tuple(described)
 
 

@@ -62,7 +62,9 @@ class Ruling:
     left, right : float
         Columns between which rules were seen.
     writing : tuple of int
-        Indices of the rules that carry writing. Printed lines outside the pattern are in `offsets` but not here.
+        Indices of the rules that carry writing.
+    outside : tuple of int
+        Indices of printed lines that run along with the rules outside their pattern: a frame's edge, a heading's line.
     """
 
     kind: str
@@ -77,6 +79,12 @@ class Ruling:
     left: float
     right: float
     writing: tuple[int, ...] = ()
+    outside: tuple[int, ...] = ()
+
+    @property
+    def pattern(self) -> tuple[int, ...]:
+        """Indices of the rules proper, without those outside the pattern."""
+        return tuple(i for i in range(len(self.offsets)) if i not in self.outside)
 
     def at(self, index: int, x: float | FloatArray) -> FloatArray:
         """Return the row of rule `index` at column `x`, px."""
@@ -369,6 +377,7 @@ def _understand(family: _Family, middle: float, px_per_mm: float) -> tuple[Rulin
         family.left,
         family.right,
         pattern.writing,
+        tuple(np.flatnonzero(~pattern.follows).tolist()),
     )
     return _completed(ruling, px_per_mm), pattern.follows
 
@@ -377,24 +386,26 @@ def _completed(ruling: Ruling, px_per_mm: float) -> Ruling:
     """Put back the rules that writing hid: rows missing between two others of the same place in the pattern."""
     pitch = ruling.pitch * np.hypot(1, ruling.slope)
     tolerance = max(1.5, 0.25 * px_per_mm)
-    writing = set(ruling.writing)
-    rows = [(float(o), i in writing) for i, o in enumerate(ruling.offsets)]
-    added: list[tuple[float, bool]] = []
-    for i, (row, carries) in enumerate(rows):
+    rows = [(float(o), i in ruling.writing, i in ruling.outside) for i, o in enumerate(ruling.offsets)]
+    added: list[tuple[float, bool, bool]] = []
+    for i, (row, carries, alien) in enumerate(rows):
+        if alien:
+            continue
         # The next rule of the same place: a whole number of pitches on; one pitch on means nothing is missing. Up to
         # four rules a pitch and four pitches on: 16 rules to look at, and a few outside the pattern.
-        steps = [(other - row) / pitch for other, _ in rows[i + 1 : i + 21]]
+        steps = [(other - row) / pitch for other, _, outside in rows[i + 1 : i + 21] if not outside]
         whole = [round(n) for n in steps if round(n) >= 1 and abs(n - round(n)) * pitch < tolerance]
         if whole and 2 <= whole[0] <= 4:
-            added += [(row + pitch * n, carries) for n in range(1, whole[0])]
+            added += [(row + pitch * n, carries, False) for n in range(1, whole[0])]
     if not added:
         return ruling
     every = sorted(rows + added)
     return replace(
         ruling,
-        offsets=np.array([row for row, _ in every]),
+        offsets=np.array([row for row, _, _ in every]),
         turn=ruling.turn * (len(rows) - 1) / (len(every) - 1),
-        writing=tuple(i for i, (_, carries) in enumerate(every) if carries),
+        writing=tuple(i for i, (_, carries, _) in enumerate(every) if carries),
+        outside=tuple(i for i, (_, _, outside) in enumerate(every) if outside),
     )
 
 

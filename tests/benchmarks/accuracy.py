@@ -130,7 +130,7 @@ def _rules(result: Any, truth: Any, pitch_mm: float) -> tuple[float, float, floa
         return None
     middle = 0.5 * (ruling.left + ruling.right)
     # Row i of the picture spans i to i + 1: its middle is half a pixel on.
-    mine = np.array([(float(ruling.at(i, middle)) + 0.5) * k for i in range(len(ruling.offsets))])
+    mine = np.array([(float(ruling.at(i, middle)) + 0.5) * k for i in ruling.pattern])
     theirs = np.array([r.at_mm - r.slope * (middle + 0.5) * k for r in across])
     distance = mine[:, None] - theirs[None, :]
     nearest = distance[np.arange(len(mine)), np.abs(distance).argmin(1)]

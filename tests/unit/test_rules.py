@@ -53,3 +53,14 @@ def test_few_lines_of_large_or_widely_spaced_writing_lie_upright(seed):
     flat = flatten(grey, PX_PER_MM)
     assert upright(flat, PX_PER_MM) == 0
     assert upright(np.ascontiguousarray(np.rot90(flat)), PX_PER_MM) == 90
+
+
+def test_a_headings_line_is_lifted_but_is_no_rule():
+    grey = np.full((1200, 1000), 250, np.uint8)
+    for row in (100, *range(260, 1150, 63)):
+        grey[row : row + 2, 20:980] = 120
+    ruling = find_rules(flatten(grey, PX_PER_MM), PX_PER_MM).across
+    assert ruling is not None
+    assert ruling.outside == (0,)
+    assert ruling.pattern == tuple(range(1, len(ruling.offsets)))
+    assert ruling.at(ruling.pattern[0], 0.0) == pytest.approx(260.5, abs=0.3)
