@@ -27,7 +27,7 @@ def test_drift_and_spread_of_known_starts() -> None:
     found = margins(page([300 + 12 * k + float(o) for k, o in enumerate(off)]))
     assert value(found["left_margin_drift"]) == pytest.approx(1.2, abs=0.12)
     # Eight places 3 px either side of the course, two degrees of freedom taken: 3 sqrt(8 / 6) px.
-    assert value(found["left_margin_spread"]) == pytest.approx(0.3 * np.sqrt(8 / 6), abs=0.1)
+    assert value(found["left_margin_spread"]) == pytest.approx(0.3 * np.sqrt(8 / 6), abs=0.02)
     # Lines of equal length end ever farther right: the right margin narrows as the left one widens.
     assert value(found["right_margin_drift"]) == pytest.approx(-1.2, abs=0.12)
     for quantity in found.values():
