@@ -250,7 +250,8 @@ def test_killed_at_random_moments_and_resumed_the_tables_are_those_of_an_undistu
 def test_ctrl_c_leaves_a_study_to_resume_and_no_worker_behind(tmp_path):
     studies.make(tmp_path / "pages", names(150))
     process = start(tmp_path, tmp_path / "study")
-    while not list((tmp_path / "study" / "records").glob("s*.json")) and process.poll() is None:
+    # The third record means that two are in the ledger.
+    while len(list((tmp_path / "study" / "records").glob("s*.json"))) < 3 and process.poll() is None:
         time.sleep(0.02)
     workers = children(process.pid)
     process.send_signal(signal.SIGINT)
@@ -259,7 +260,5 @@ def test_ctrl_c_leaves_a_study_to_resume_and_no_worker_behind(tmp_path):
     assert workers and not any(Path(f"/proc/{pid}").exists() for pid in workers)
     with open_ledger(tmp_path / "study") as ledger:
         kept = ledger.outcomes()
-    assert 0 < len(kept) < 150
-    manifest = studies.read(tmp_path / "again", names(150))
-    assert len(manifest.samples) == 150
+    assert 2 <= len(kept) < 150
     assert not list((tmp_path / "study").rglob(".*.part"))
