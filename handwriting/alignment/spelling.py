@@ -42,8 +42,6 @@ class Spelling:
         Small letters and digits without marks.
     against : float
         How much more the ink speaks for it than for the expected spelling, nats; negative when it speaks for that.
-    lack : float
-        How much likelier the ink is under what the reader sees freely than under the expected spelling, nats a sign.
     slip : tuple
         What sets it apart from the expected spelling: pairs of letters expected and seen.
     slips : int
@@ -52,7 +50,6 @@ class Spelling:
 
     letters: str
     against: float
-    lack: float
     slip: tuple[tuple[str, str], ...]
     slips: int = 0
 
@@ -102,11 +99,11 @@ def weigh(scores: FloatArray, expected: str) -> Spelling:
     """
     plain, _ = _folding()
     read = _freely(scores, plain)
-    sure = float(scores.max(1).sum())
-    lack = max(0.0, sure - float(likelihoods(scores, [expected])[0])) / len(expected)
     # Of a word of one sign too little is seen to tell another spelling from a misreading.
-    if read == expected or lack * len(expected) < _OTHERWISE or len(expected) == 1:
-        return Spelling(expected, -_FLOOR, lack, ())
+    if read == expected or len(expected) == 1:
+        return Spelling(expected, -_FLOOR, ())
+    if float(scores.max(1).sum()) - float(likelihoods(scores, [expected])[0]) < _OTHERWISE:
+        return Spelling(expected, -_FLOOR, ())
     seen = _seen(scores, plain)
     if expected.isalpha():
         # A figure among letters is misread, not misspelt.
@@ -116,7 +113,7 @@ def weigh(scores: FloatArray, expected: str) -> Spelling:
     best, against = _likeliest(scores, expected, tried)
     if against > 0:
         best, against = _likeliest(scores, expected, tried | _near(best, seen))
-    return Spelling(best, against, lack, _slip(expected, best), _slips(expected, best))
+    return Spelling(best, against, _slip(expected, best), _slips(expected, best))
 
 
 def chances(spellings: list[Spelling]) -> list[float]:

@@ -100,9 +100,9 @@ def test_spelling_seen_and_how_far_it_is_from_the_expected():
 
 
 def test_misreading_hand_is_not_called_misspelling():
-    right, other = Spelling("ferry", -12.0, 0.0, (), 0), Spelling("ferny", 9.0, 2.0, (("r", "n"),), 1)
+    right, other = Spelling("ferry", -12.0, (), 0), Spelling("ferny", 9.0, (("r", "n"),), 1)
     assert chances([right] * 40 + [other])[-1] < 0.5
-    noisy = [Spelling("x", 9.0, 2.0, ((str(i), "n"),), 1) for i in range(20)]
+    noisy = [Spelling("x", 9.0, ((str(i), "n"),), 1) for i in range(20)]
     assert chances([right] * 20 + [*noisy, other])[-1] > 0.5
     # The same letter seen as the same other one elsewhere is the hand's way of making it.
     assert chances([right] * 40 + [other] * 4)[-1] > chances([right] * 40 + [other])[-1]
