@@ -421,17 +421,14 @@ def known_words(lines: Lines, word: NDArray[np.int32], stroke_px: float) -> Word
     mine = np.flatnonzero((word >= 0) & (lines.line >= 0))
     key = lines.line[mine].astype(np.int64) * (int(word.max(initial=0)) + 1) + word[mine]
     names, index = np.unique(key, return_inverse=True)
-    low = np.full((len(names), 2), np.inf)
-    high = np.full((len(names), 2), -np.inf)
+    low, high = np.full((len(names), 2), np.inf), np.full((len(names), 2), -np.inf)
     for axis, values in enumerate((pieces.x[mine], pieces.y[mine])):
         np.minimum.at(low[:, axis], index, values)
         np.maximum.at(high[:, axis], index, values + 1)
     line = names // (int(word.max(initial=0)) + 1)
     order = np.lexsort((low[:, 0], line))
-    place = np.empty(len(order), np.int32)
-    place[order] = np.arange(len(order), dtype=np.int32)
     number = np.full(len(word), -1, np.int32)
-    number[mine] = place[index]
+    number[mine] = np.argsort(order).astype(np.int32)[index]
     found = tuple(Word(int(line[i]), Box(*map(float, (*low[i], *high[i])))) for i in order)
     # Ink joined across two words is two pieces to the gap finder.
     parted = (pieces.piece.astype(np.int64) + 1) * (len(found) + 1) + number
