@@ -14,7 +14,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import Page, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "desk"))
 from conftest import SAMPLE, Running  # the desk as the tests start it
@@ -39,38 +39,41 @@ def main() -> None:
     content = asked.parse_args().page.read_bytes()
     with tempfile.TemporaryDirectory() as place, sync_playwright() as tools:
         desk = Running(Path(place) / "records.sqlite").start()
-        browser = tools.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
-        page = browser.new_page(viewport={"width": 1280, "height": 800})
-        page.goto(desk.link)
-        page.wait_for_timeout(8000)  # the measuring process warms up while a person reads the page
-        views = []
+        try:
+            browser = tools.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+            _measure(desk, browser.new_page(viewport={"width": 1280, "height": 800}), content)
+            browser.close()
+        finally:
+            desk.stop()
+
+
+def _measure(desk: Running, page: Page, content: bytes) -> None:
+    page.goto(desk.link)
+    page.wait_for_timeout(8000)  # the measuring process warms up while a person reads the page
+    views = []
+    for _ in range(5):
+        page.goto(desk.url)
+        began = time.perf_counter()
+        dropped(page, "scan.png", content)
+        page.wait_for_selector(READY)
+        views.append(time.perf_counter() - began)
+    sys.stdout.write(f"drop to first measured view: {statistics.median(views):.2f} s (of {len(views)})\n")
+    page.focus("#paper")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowRight")
+    for name in ("Join with the next word", "Line of writing up", "Minute 1 ends here"):
+        took = []
         for _ in range(5):
-            page.goto(desk.url)
-            began = time.perf_counter()
-            dropped(page, "scan.png", content)
-            page.wait_for_selector(READY)
-            views.append(time.perf_counter() - began)
-        sys.stdout.write(f"drop to first measured view: {statistics.median(views):.2f} s (of {len(views)})\n")
-        page.focus("#paper")
-        page.keyboard.press("ArrowRight")
-        page.keyboard.press("ArrowRight")
-        for name in ("Join with the next word", "Line of writing up", "Minute 1 ends here"):
-            took = []
-            for _ in range(5):
-                for act in (lambda n=name: page.click(f"text={n}"), lambda: page.click("#undo")):
-                    began = time.perf_counter()
-                    with page.expect_response(lambda r: re.search(r"/(correct|step)$", r.url) is not None) as answer:
-                        act()
-                    answer.value.finished()
-                    took.append(time.perf_counter() - began)
-                    page.wait_for_timeout(100)
-            sys.stdout.write(f"{name}, and undo: {1000 * statistics.median(took):.0f} ms\n")
-        took = page.evaluate(POINT)
-        sys.stdout.write(
-            f"pointing at a measure until drawn: {statistics.median(took):.0f} ms, worst {max(took):.0f} ms\n"
-        )
-        browser.close()
-        desk.stop()
+            for act in (lambda n=name: page.click(f"text={n}"), lambda: page.click("#undo")):
+                began = time.perf_counter()
+                with page.expect_response(lambda r: re.search(r"/(correct|step)$", r.url) is not None) as answer:
+                    act()
+                answer.value.finished()
+                took.append(time.perf_counter() - began)
+                page.wait_for_timeout(100)
+        sys.stdout.write(f"{name}, and undo: {1000 * statistics.median(took):.0f} ms\n")
+    took = page.evaluate(POINT)
+    sys.stdout.write(f"pointing at a measure until drawn: {statistics.median(took):.0f} ms, worst {max(took):.0f} ms\n")
 
 
 if __name__ == "__main__":
