@@ -387,6 +387,7 @@ def _software(options: Options) -> dict[str, object]:
         "scipy": scipy.__version__,
         "seed": SEED,
         "tolerance_mm": options.tolerance_mm,
+        "reader_used": options.read,
         "dpi_given": options.given.dpi,
         "rule_mm_given": options.given.rule_mm,
         "bar_mm_given": options.bar_mm,

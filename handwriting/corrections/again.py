@@ -36,5 +36,6 @@ def measure_again(record: Record, pages: Sequence[Page]) -> Result:
         asked.get("bar_mm_given"),
         asked.get("tolerance_mm", Options().tolerance_mm),
         print_box=None if box is None else Box(*box),
+        read=asked.get("reader_used", True),
     )
     return measure_sample(pages, Task.from_dict(record.task), options)

@@ -121,3 +121,13 @@ def test_wrong_text_is_refused_or_set_aside(measured):
     assert caught.value.exit_code == 21
     bare = replace(first.found, alignment=None)
     assert lay_against(bare, other, None).alignment is None
+
+
+def test_page_is_laid_without_the_reader_when_it_is_switched_off(measured):
+    phantom, first = measured[0]
+    task = read_task(text=phantom.truth.text, seconds="240")
+    record = measure_page(page_of(phantom, "12"), task, replace(OPTIONS, read=False)).record
+    by_tool, read = record.letters["counted_by_tool"], first.record.letters["counted_by_tool"]
+    assert record.software["reader_used"] is False
+    assert by_tool["last_word"] == read["last_word"]
+    assert abs(by_tool["written"] - read["written"]) <= 0.03 * read["written"]
