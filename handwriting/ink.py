@@ -23,6 +23,8 @@ from handwriting.rules import Rules, Ruling
 ByteImage = NDArray[np.uint8]
 
 _CELL = 8
+# Rows of a band, one band looked at in how many, and rows beyond it that the distances inside may depend on.
+_BAND, _EVERY, _BEYOND = 96, 3, 40
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -297,13 +299,13 @@ def _pieces(mask: ByteImage, rules: Rules, px_per_mm: float) -> tuple[Pieces, tu
         return Pieces(
             np.empty(0, np.int32), np.empty(0, np.int32), np.empty(0, np.int32), np.empty((0, 5), np.int32), mask.shape
         ), boxes
-    x, y = points.reshape(-1, 2).T
-    piece = number[labels[y, x]]
+    x, y = np.ascontiguousarray(points.reshape(-1, 2).T)
+    label = labels[y, x]
     if rules.down is not None or rules.margins:
-        keep &= ~_crossings(rules, x, y, labels[y, x], stats, px_per_mm)
+        keep &= ~_crossings(rules, x, y, label, stats, px_per_mm)
         number[:] = -1
         number[keep] = np.arange(int(keep.sum()), dtype=np.int32)
-        piece = number[labels[y, x]]
+    piece = number[label]
     wanted = piece >= 0
     return Pieces(x[wanted], y[wanted], piece[wanted], stats[keep], mask.shape), boxes
 
@@ -377,21 +379,31 @@ def _leftover(
 
 
 def _middles(mask: ByteImage, pieces: Pieces) -> FloatArray:
-    """Return for each piece the sum of the stroke widths along its middles, px, and how many middles there are.
+    """Return for each piece the sum of the stroke widths along some of its middles, px, and how many these are.
 
     A width is twice the distance to the edge where that distance is largest among its neighbours; where strokes cross
     or run together there are few such places. Distances run to the centre of the nearest paper pixel, and the middle
     seldom falls on a pixel's: both together come to 0.7 px of width (strokes of known width, 2 to 14 px, drawn at all
     angles).
     """
-    distance = cv2.distanceTransform(mask, cv2.DIST_L2, 5)
-    around = cv2.dilate(distance, np.ones((3, 3), np.uint8))[pieces.y, pieces.x]
-    here = distance[pieces.y, pieces.x]
-    middle = here >= around - 1e-3
     count = len(pieces.boxes)
-    piece = pieces.piece[middle]
-    sums = np.bincount(piece, 2.0 * here[middle] - 0.7, count)
-    return np.stack([sums, np.bincount(piece, minlength=count)], 1)
+    found = np.zeros((count, 2))
+    height = mask.shape[0]
+    # A third of the page, in bands as high as a few lines, tells the width as well as all of it.
+    for top in range(0, height, _BAND * _EVERY):
+        bottom = min(height, top + _BAND)
+        first, last = np.searchsorted(pieces.y, (top, bottom))
+        if first == last:
+            continue
+        above = max(0, top - _BEYOND)
+        distance = cv2.distanceTransform(mask[above : bottom + _BEYOND], cv2.DIST_L2, 5)
+        x, y, piece = pieces.x[first:last], pieces.y[first:last] - above, pieces.piece[first:last]
+        around = cv2.dilate(distance, np.ones((3, 3), np.uint8))[y, x]
+        here = distance[y, x]
+        middle = here >= around - 1e-3
+        found[:, 0] += np.bincount(piece[middle], 2.0 * here[middle] - 0.7, count)
+        found[:, 1] += np.bincount(piece[middle], minlength=count)
+    return found
 
 
 def _stroke_width(middles: FloatArray) -> float:
