@@ -73,13 +73,9 @@ def measure(
     tolerance_mm: Annotated[
         float, typer.Option(min=0.05, max=5.0, help="Half-width of the band that counts as on the line.")
     ] = 0.5,
-    reader: Annotated[
-        bool,
-        typer.Option(
-            "--reader/--no-reader",
-            help="Lay the text against the page by reading letters, or by gaps and outline alone.",
-        ),
-    ] = True,
+    no_reader: Annotated[
+        bool, typer.Option("--no-reader", help="Lay the text against the page by gaps and outline, without reading.")
+    ] = False,
     page_number: Annotated[int, typer.Option("--page", min=1, help="Which page of a TIFF or PDF.")] = 1,
     max_pixels: Annotated[int, typer.Option(min=1, help="Largest page taken, in pixels.")] = 100_000_000,
     out: Annotated[Path, typer.Option(help="Folder for the results.")] = Path("out"),
@@ -110,7 +106,7 @@ def measure(
     from handwriting.task import read_task
 
     words = find_catalogue(report_language)
-    options = Options(Given(dpi, rule_mm), bar_mm, tolerance_mm, read=reader)
+    options = Options(Given(dpi, rule_mm), bar_mm, tolerance_mm, read=not no_reader)
     silent = quiet or as_json
     with _working(silent, f"Reading {_named(page)} ..."):
         pages = [read_page(file, page_number, Limits(max_pixels=max_pixels)) for file in page]
