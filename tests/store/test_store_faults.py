@@ -167,12 +167,16 @@ def test_a_full_disk_as_the_database_says_it(place):
 
 
 _AS_NOBODY = """
-import os, sys
+import os, sys, tempfile
 from pathlib import Path
 sys.path[:0] = [sys.argv[2]]
 from kept_records import record_of
 from handwriting.errors import HandwritingError
 from handwriting.store import open_store
+# The project may lie where another user may not enter: all that is loaded late is loaded now.
+with tempfile.TemporaryDirectory() as own, open_store(Path(own) / "store.sqlite", create=True) as store:
+    store.keep(record_of(0))
+    store.rows()
 if os.getuid() == 0:
     os.setgid(65534); os.setuid(65534)
 with open_store(Path(sys.argv[1])) as store:
