@@ -4,8 +4,8 @@
 
 For every page on one thread: file to record, beside a plain decode with an adaptive threshold, and beside the layout
 analysis of a general reading program (``tesseract --psm 6``) where that is installed; the rounds alternate and the
-quickest of each counts, in processor time, because machines are noisy. Peak memory is that of a process of its own. Last,
-the command line's ``--help``.
+quickest of each counts, in processor time, because machines are noisy. Peak memory is that of a process of its own.
+Last, the command line's ``--help``.
 """
 
 from __future__ import annotations
