@@ -2,10 +2,10 @@
 
     python tests/benchmarks/letter_shapes.py [--lines FOLDER [--writers 40]]
 
-On drawn pages: how it follows the shape jitter set for the hand, and how far size, slant and pen move it. With a folder
-of real lines (``lines.csv`` with file, writer, crop_height_mm and text): for each writer a page is made of the odd lines
-and one of the even lines, and the agreement of the two halves is the intraclass correlation (Shrout & Fleiss 1979,
-form 1,1).
+On drawn pages: how it follows the shape jitter set for the hand, and how far size, slant and pen move it. With a
+folder of real lines (``lines.csv`` with file, writer, crop_height_mm and text): for each writer a page is made of the
+odd lines and one of the even lines, and the agreement of the two halves is the intraclass correlation (Shrout & Fleiss
+1979, form 1,1).
 """
 
 from __future__ import annotations
