@@ -12,6 +12,12 @@ from __future__ import annotations
 
 import argparse
 import os
+
+# Before numpy is loaded: its libraries read these once.
+os.environ["OMP_NUM_THREADS"] = "1"
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
+os.environ["OMP_THREAD_LIMIT"] = "1"
+
 import resource
 import shutil
 import subprocess
@@ -21,8 +27,6 @@ from pathlib import Path
 
 import cv2
 
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "OMP_THREAD_LIMIT"):
-    os.environ[_name] = "1"
 cv2.setNumThreads(1)
 
 ONE_PAGE = """
