@@ -34,7 +34,7 @@ from handwriting.figures import compare
 from handwriting.frame import SHEET_DPI, Frame, make_frame, make_sheet_frame, sheet_rules, to_page_pixels
 from handwriting.geometry import Box
 from handwriting.ink import Ink, find_ink, flatten, lift_rules
-from handwriting.letter_shapes import alike, letter_shapes
+from handwriting.letter_shapes import LetterShape, alike, letter_shapes
 from handwriting.letters import Letters, find_letters
 from handwriting.lines import Lines
 from handwriting.measures import SEED, Evidence, by_minute, measure_all
@@ -222,7 +222,8 @@ def measure_found(pages: tuple[Page, ...], found: Found, task: Task, scale: Scal
         scale.relative_sd,
         options.tolerance_mm,
     )
-    measures = measure_all(evidence, task, found.alignment, found.estimate)
+    shapes = () if found.alignment is None else letter_shapes(found.lines, found.alignment)
+    measures = measure_all(evidence, task, found.alignment, found.estimate, shapes)
     crossings = find_crossings(found.lines, found.words)
     comparisons = tuple(c.as_dict() for c in compare(task, measures["letters_per_minute"]))
     k = scale.mm_per_px or 1.0
@@ -244,15 +245,15 @@ def measure_found(pages: tuple[Page, ...], found: Found, task: Task, scale: Scal
         comparisons=comparisons,
         flags=_flags(scale, found, task, crossings),
         software=_software(options),
-        letters=_counts(evidence, task, found),
+        letters=_counts(evidence, task, found, shapes),
     )
     return Result(record, found, pages, task, scale, options)
 
 
-def _counts(evidence: Evidence, task: Task, found: Found) -> dict[str, object]:
+def _counts(evidence: Evidence, task: Task, found: Found, shapes: tuple[LetterShape, ...]) -> dict[str, object]:
     counts = letter_counts(task, found.alignment, found.estimate)
     if found.alignment is not None:
-        counts["alike"] = alike(letter_shapes(evidence.lines, found.alignment))
+        counts["alike"] = alike(shapes)
     if task.minutes and found.alignment is not None:
         counts["by_minute"] = by_minute(evidence, task, found.alignment)
     return counts

@@ -8,8 +8,9 @@ from typing import Annotated
 
 import typer
 
+from handwriting.commands.files import text_of
 from handwriting.commands.store import read_record
-from handwriting.errors import FileNotReadableError, UsageError
+from handwriting.errors import UsageError
 
 
 def correct(
@@ -51,7 +52,7 @@ def correct(
     before = read_record(record)
     by = read_role(who, "--who")
     now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
-    said = read_corrections(_text(corrections), before, who=by, when=now, where=str(corrections))
+    said = read_corrections(text_of(corrections), before, who=by, when=now, where=str(corrections))
     if not said:
         raise UsageError("there is no correction in the file", where=str(corrections), fix="Write one to a line")
     pages = [read_page(file, before.page.number) for file in page]
@@ -59,13 +60,3 @@ def correct(
     folder = out if out is not None else record.parent / "corrected"
     write_report(result.record, result.picture, folder)
     typer.echo(f"{len(result.record.corrections)} corrections. Report: {folder / 'report.html'}")
-
-
-def _text(path: Path) -> str:
-    fix = "Give a plain text file, UTF-8"
-    try:
-        return path.read_text("utf-8-sig")
-    except OSError as error:
-        raise FileNotReadableError(f"cannot read it ({error.strerror})", where=str(path), fix=fix) from None
-    except UnicodeDecodeError:
-        raise FileNotReadableError("it is not a text file", where=str(path), fix=fix) from None

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from handwriting.commands.store import By, Where, keep_record
-from handwriting.errors import OutputError, UsageError
+from handwriting.errors import UsageError
 
 if TYPE_CHECKING:
     from handwriting.page import Page
@@ -99,6 +99,7 @@ def measure(
 ) -> None:
     """Measure one page, or all pages of one copying sheet: record, report, table and overlay."""
     from handwriting.calibration import Given
+    from handwriting.encoding import png
     from handwriting.page import Limits, read_page
     from handwriting.pipeline import Options, measure_sample
     from handwriting.report.words import find_catalogue
@@ -142,7 +143,7 @@ def measure(
         raise UsageError("a record is kept under a pupil code and a date", fix="Give --code and --date.")
     with _working(silent, f"Measuring {_named(page)} ..."):
         result = measure_sample(pages, asked, options)
-        extra = {f"{name}.png": _png16(image) for name, image in result.label_maps().items()} if labels else {}
+        extra = {f"{name}.png": png(image) for name, image in result.label_maps().items()} if labels else {}
         written = write_report(result.record, result.picture, out, extra=extra, words=words)
     if keep:
         keep_record(result.record, result.picture, place=store, by=by, until=until, blank=blank, quiet=silent)
@@ -219,12 +220,3 @@ def _show(record: Record, out: Path, words: Catalogue) -> None:
 
     print_table(record, Console(), words=words)
     typer.echo(f"Report: {out / 'report.html'}")
-
-
-def _png16(image: Any) -> bytes:  # noqa: ANN401 - a label map
-    import cv2
-
-    ok, data = cv2.imencode(".png", image)
-    if not ok:
-        raise OutputError("a label map could not be encoded", fix="Measure without --labels")
-    return bytes(data)

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from handwriting.commands.files import text_of
 from handwriting.commands.store import read_record
-from handwriting.errors import FileNotReadableError, UsageError
+from handwriting.errors import UsageError
 
 if TYPE_CHECKING:
     from handwriting.legibility.score import ReaderScore, Together
@@ -81,8 +82,10 @@ def reading_score(
         raise UsageError(
             "two tables have the same name", fix="Name each table after its reader: reading-answers-RH.csv"
         )
-    held = read_key(_text(key), where=str(key))
-    given = {name: read_answers(_text(path), held, where=str(path)) for name, path in zip(names, answers, strict=True)}
+    held = read_key(text_of(key), where=str(key))
+    given = {
+        name: read_answers(text_of(path), held, where=str(path)) for name, path in zip(names, answers, strict=True)
+    }
     scores = [score(name, said, held, machine=name == "machine") for name, said in given.items()]
     pairs = together(given, held)
     if as_json:
@@ -126,14 +129,3 @@ def _show(scores: list[ReaderScore], pairs: tuple[Together, ...], count: int) ->
         f"Of {count} words shown one by one, out of their sentence. What is read depends on the reader; these are "
         "observations for a qualified person to weigh, and no diagnosis."
     )
-
-
-def _text(path: Path) -> str:
-    try:
-        return path.read_text("utf-8-sig")
-    except OSError as error:
-        raise FileNotReadableError(
-            f"cannot read it ({error.strerror})", where=str(path), fix="Check the name and the folder"
-        ) from None
-    except UnicodeDecodeError:
-        raise FileNotReadableError("it is not a text file", where=str(path), fix="Save it as CSV, UTF-8") from None

@@ -59,8 +59,7 @@ def phantom(
     """Draw a page of exactly known geometry, with its truth."""
     from dataclasses import replace
 
-    import cv2
-
+    from handwriting.encoding import png
     from handwriting.phantoms import WRITERS, draw, random_page
     from handwriting.report.write import write_files
 
@@ -72,10 +71,8 @@ def phantom(
     if dpi is not None:
         capture = replace(capture, dpi=dpi)
     page = draw(text, hand, paper, capture, seed)
-    image = page.image if page.image.ndim == 2 else cv2.cvtColor(page.image, cv2.COLOR_RGB2BGR)
-    _, data = cv2.imencode(".png", image)
     truth = out.with_suffix(".json").name
-    write_files(out.parent, {out.name: bytes(data), truth: page.truth.to_json().encode()})
+    write_files(out.parent, {out.name: png(page.image), truth: page.truth.to_json().encode()})
     typer.echo(f"Drawn: {out} ({capture.dpi:g} dots to the inch), truth in {truth}")
 
 

@@ -260,8 +260,9 @@ def report_page(html: str) -> Response:
 
 def download(room: Room, request: Request) -> Response:
     """Return one of the files the command line writes."""
+    from handwriting.encoding import png
     from handwriting.report.html import render_html
-    from handwriting.report.overlay import overlay, png
+    from handwriting.report.overlay import overlay
     from handwriting.report.table import measures_csv
 
     state, name = found(room, request), request.path_params["name"]

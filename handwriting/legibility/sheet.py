@@ -7,10 +7,9 @@ from collections.abc import Sequence
 from functools import cache
 from importlib import resources
 
-import cv2
 from jinja2 import Environment, StrictUndefined, Template
 
-from handwriting.errors import OutputError
+from handwriting.encoding import png
 from handwriting.legibility.pictures import Key, Picture
 
 # Words are shown as large as they are written, on paper and on a screen of 96 px to the inch (CSS).
@@ -44,7 +43,7 @@ def reading_sheet(key: Key, pictures: Sequence[Picture], mm_per_px: float | None
         items.append(
             {
                 "number": item.item,
-                "picture": base64.b64encode(_png(picture)).decode("ascii"),
+                "picture": base64.b64encode(png(picture)).decode("ascii"),
                 "width": round(width * factor * shrink),
                 "height": round(height * factor * shrink),
             }
@@ -55,10 +54,3 @@ def reading_sheet(key: Key, pictures: Sequence[Picture], mm_per_px: float | None
 def answers_table(key: Key) -> str:
     """Return the empty table of answers as CSV text: columns item and answer."""
     return "item,answer\r\n" + "".join(f"{item.item},\r\n" for item in key.items)
-
-
-def _png(picture: Picture) -> bytes:
-    ok, data = cv2.imencode(".png", picture)
-    if not ok:
-        raise OutputError("a word's picture could not be encoded", fix="Measure the page again")
-    return bytes(data)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from handwriting.alignment import Alignment, LetterEstimate
-from handwriting.letter_shapes import letter_shapes, shape_consistency
+from handwriting.letter_shapes import LetterShape, shape_consistency
 from handwriting.measures.baseline import baseline
 from handwriting.measures.evidence import SEED, Evidence
 from handwriting.measures.margins import margins
@@ -24,9 +24,13 @@ __all__ = ["GEOMETRY", "SEED", "Evidence", "by_minute", "measure_all"]
 
 
 def measure_all(
-    evidence: Evidence, task: Task, alignment: Alignment | None = None, estimate: LetterEstimate | None = None
+    evidence: Evidence,
+    task: Task,
+    alignment: Alignment | None = None,
+    estimate: LetterEstimate | None = None,
+    shapes: tuple[LetterShape, ...] = (),
 ) -> dict[str, Quantity]:
-    """Return every measure of the page by its key, speed first."""
+    """Return every measure of the page by its key, speed first; `shapes` are those of the alignment's letters."""
     counted = estimate if alignment is None else alignment.totals
     found: dict[str, Quantity] = {"letters_per_minute": letters_per_minute(task, counted)}
     pace = pace_change(evidence, task, alignment)
@@ -37,6 +41,6 @@ def measure_all(
     found["shape_consistency"] = (
         NotMeasured("no-text", "letters are told apart only where the text is known")
         if alignment is None
-        else shape_consistency(letter_shapes(evidence.lines, alignment))
+        else shape_consistency(shapes)
     )
     return found

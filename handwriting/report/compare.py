@@ -9,11 +9,9 @@ import io
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
-from functools import cache
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 
 import handwriting
@@ -21,7 +19,7 @@ from handwriting.change import Difference, Occasion
 from handwriting.history import History
 from handwriting.record import Record
 from handwriting.report.compared import View, view
-from handwriting.report.html import cautions, encoded, resource
+from handwriting.report.html import cautions, encoded, resource, template
 from handwriting.report.overlay import Picture
 from handwriting.report.table import safe
 from handwriting.report.words import Catalogue, catalogue
@@ -30,17 +28,11 @@ from handwriting.report.write import write_files
 SCHEMA = 1
 
 
-@cache
-def _template() -> Template:
-    text = resource("compare.html.j2")
-    return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True).from_string(text)
-
-
 def render_comparison(shown: View, words: Catalogue) -> str:
     """Return a comparison as HTML text: no script, nothing fetched, a strict page policy."""
     style = resource("report.css")
     digest = base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
-    return _template().render(
+    return template("compare.html.j2").render(
         v=shown,
         words=words,
         t=words.text,

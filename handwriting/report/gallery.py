@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import base64
-from functools import cache
 
 import cv2
 import numpy as np
-from jinja2 import Environment, StrictUndefined, Template
 
-from handwriting.errors import OutputError
+from handwriting.encoding import png
 from handwriting.geometry import Box
 from handwriting.record import Record
-from handwriting.report.html import resource
+from handwriting.report.html import template
 from handwriting.report.overlay import Picture
 from handwriting.report.words import Catalogue, catalogue
 
@@ -23,12 +21,6 @@ _MARGIN = 0.06
 # written.
 _SHOWN = 0.5
 _NAMED = 3
-
-
-@cache
-def _template() -> Template:
-    text = resource("gallery.html.j2")
-    return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True).from_string(text)
 
 
 def render_gallery(record: Record, picture: Picture, *, words: Catalogue | None = None) -> str | None:
@@ -64,7 +56,7 @@ def render_gallery(record: Record, picture: Picture, *, words: Catalogue | None 
         for data, wide in (_sprite(np.asarray(grey, np.uint8), boxes),)
     ]
     least = list(alike)[:_NAMED]
-    return _template().render(rows=rows, least=least, words=words, code=record.task.get("code") or "")
+    return template("gallery.html.j2").render(rows=rows, least=least, words=words, code=record.task.get("code") or "")
 
 
 def _sprite(grey: Picture, boxes: list[Box]) -> tuple[bytes, int]:
@@ -87,10 +79,7 @@ def _sprite(grey: Picture, boxes: list[Box]) -> tuple[bytes, int]:
             foot = r * (tall + _GAP_PX) + tall
             sheet[foot - len(tile) : foot, left : left + tile.shape[1]] = tile
             left += tile.shape[1] + _GAP_PX
-    ok, data = cv2.imencode(".png", sheet)
-    if not ok:
-        raise OutputError("the letters' pictures could not be encoded", fix="Measure the page again")
-    return bytes(data), wide
+    return png(sheet), wide
 
 
 def _tile(grey: Picture, box: Box) -> Picture:

@@ -44,8 +44,9 @@ class _Row:
 
 
 @cache
-def _template() -> Template:
-    text = resource("report.html.j2")
+def template(name: str) -> Template:
+    """Return a template that comes with the report; what it is given is escaped."""
+    text = resource(name)
     return Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True).from_string(text)
 
 
@@ -67,7 +68,7 @@ def render_html(record: Record, picture: Picture, *, words: Catalogue | None = N
         Wording; English when left out.
     """
     words = words or catalogue()
-    return _template().render(parts(record, picture, words))
+    return template("report.html.j2").render(parts(record, picture, words))
 
 
 def parts(record: Record, picture: Picture, words: Catalogue) -> dict[str, Any]:

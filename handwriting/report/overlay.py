@@ -18,7 +18,6 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from handwriting.errors import OutputError
 from handwriting.geometry import Box
 from handwriting.record import LineFacts, Point, Record
 from handwriting.report import colours
@@ -340,11 +339,3 @@ def _legend(record: Record, width: int, weight: float, words: Catalogue) -> Pict
     for key, left, middle in places:
         draw.text((left + sample + 0.5 * size, middle), words.legend[key], fill=colours.TEXT, font=font, anchor="lm")
     return np.asarray(image)
-
-
-def png(picture: Picture) -> bytes:
-    """Return an RGB picture as PNG."""
-    done, data = cv2.imencode(".png", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR))
-    if not done:
-        raise OutputError("the overlay picture could not be made into a PNG file", fix="Report this as a mistake.")
-    return data.tobytes()

@@ -11,12 +11,13 @@ from typing import Any
 
 import typst
 
+from handwriting.encoding import png
 from handwriting.errors import OutputError
 from handwriting.record import Record
 from handwriting.report import html
 from handwriting.report.compared import View
 from handwriting.report.facts import given
-from handwriting.report.overlay import Picture, overlay, png
+from handwriting.report.overlay import Picture, overlay
 from handwriting.report.words import Catalogue, catalogue
 
 _PICTURE_PX = 1800

@@ -8,11 +8,12 @@ import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+from handwriting.encoding import png
 from handwriting.errors import OutputError
 from handwriting.record import Record, to_json
 from handwriting.report.gallery import render_gallery
 from handwriting.report.html import render_html
-from handwriting.report.overlay import Picture, overlay, png
+from handwriting.report.overlay import Picture, overlay
 from handwriting.report.pdf import page_pdf
 from handwriting.report.table import measures_csv
 from handwriting.report.words import Catalogue

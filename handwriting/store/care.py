@@ -11,12 +11,13 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from handwriting.encoding import png
 from handwriting.errors import HandwritingError, OutputError, UsageError
 from handwriting.record import to_json
 from handwriting.report.table import safe
 from handwriting.report.write import write_files
 from handwriting.store import kept, opening
-from handwriting.store.picture import decode, encode
+from handwriting.store.picture import decode
 
 if TYPE_CHECKING:
     from handwriting.store.records import Store
@@ -138,7 +139,7 @@ def export(store: Store, code: str, folder: Path) -> dict[str, Path]:
         contents[f"sample-{row.number}.json"] = to_json(store.record(row.number)).encode("utf-8")
         picture = store.picture(row.number)
         if picture is not None:
-            contents[f"sample-{row.number}.png"] = encode(picture)
+            contents[f"sample-{row.number}.png"] = png(picture)
         corrections += [
             {"sample": c.sample, "at": c.at, "by": c.by, "what": dict(c.what)} for c in store.corrections(row.number)
         ]

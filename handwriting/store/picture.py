@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from handwriting.errors import DamagedFileError, OutputError, UsageError
+from handwriting.errors import DamagedFileError, UsageError
 from handwriting.geometry import Box
 from handwriting.record import Record, WordFacts
 
@@ -87,15 +87,6 @@ def _silent(word: WordFacts, box: Box) -> WordFacts:
     if b.right <= box.left or b.left >= box.right or b.bottom <= box.top or b.top >= box.bottom:
         return word
     return replace(word, text=None, letters=tuple(replace(x, text=None) for x in word.letters))
-
-
-def encode(picture: Picture) -> bytes:
-    """Return a picture (grey, or RGB) as PNG that holds pixels and nothing else."""
-    image = cv2.cvtColor(picture, cv2.COLOR_RGB2BGR) if picture.ndim == 3 else picture
-    done, data = cv2.imencode(".png", image)
-    if not done:
-        raise OutputError("the page picture could not be coded", fix="Keep the record without it.")
-    return data.tobytes()
 
 
 def decode(png: bytes, *, where: str) -> Picture:

@@ -11,12 +11,13 @@ from types import TracebackType
 from typing import Any, Self
 
 from handwriting.change import OCCASION_DAYS, Sample, gather
+from handwriting.encoding import png
 from handwriting.errors import UsageError
 from handwriting.record import Record
 from handwriting.repeats import scanned_again
 from handwriting.store import care, kept, opening
 from handwriting.store.kept import Checked, CorrectionRow, Erased, PupilRow, SampleRow
-from handwriting.store.picture import Picture, Strip, blank, decode, encode
+from handwriting.store.picture import Picture, Strip, blank, decode
 from handwriting.typed import read_code, read_role
 
 #: Months after which the store asks whether a sample is still needed; a choice of ours, local rules come first.
@@ -122,7 +123,7 @@ class Store:
             "kept_by": who,
             "keep_until": (keep_until or care.months_on(today, LOOK_AGAIN_MONTHS)).isoformat(),
         }
-        png = None if picture is None else encode(picture)
+        coded = None if picture is None else png(picture)
         with self._writing():
             self._refuse_twice(code, record, rescan_of)
             self._db.execute("INSERT OR IGNORE INTO pupil (code) VALUES (?)", (code,))
@@ -134,8 +135,8 @@ class Store:
             )
             self._add_revision(number, who, data)
             self._set_figures(number, record)
-            if png is not None:
-                self._db.execute("INSERT INTO picture VALUES (?, ?, ?)", (number, str(strip or ""), png))
+            if coded is not None:
+                self._db.execute("INSERT INTO picture VALUES (?, ?, ?)", (number, str(strip or ""), coded))
             self._add_corrections(number, who, record)
             self._note(who, "kept", number)
         return number
