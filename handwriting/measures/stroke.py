@@ -1,6 +1,8 @@
 """The pen's line, contacts between lines of writing, and how far lines are filled.
 
-    stroke_width    most crowded width of the ink, square to straight near-upright strokes, mm
+    stroke_width    width that strokes crowd about, square to straight near-upright strokes, mm: the narrowest such width,
+                    for where the pen goes up and down the same way, two strokes lie half over one another and crowd
+                    about a width of their own
     line_contacts   connected pieces of ink that belong to two lines, for each pair of neighbouring lines
     line_fill       length from first to last ink / length of the printed rule (else width of the page), mean over lines
 
@@ -41,7 +43,7 @@ def _width(evidence: Evidence) -> Quantity:
     if len(found.width) < LEAST_STROKES:
         return NotMeasured("few-letters", "fewer than five straight strokes were found")
     marks = np.column_stack([found.width, found.height])
-    crowded = _crowded(0.08 * max(evidence.ink.stroke_px, 1.0))
+    crowded = _crowded(0.05 * max(evidence.ink.stroke_px, 1.0))
     groups = [marks[found.line == k] for k in np.unique(found.line)]
     interval = line_bootstrap(groups, crowded, seed=SEED)
     value = crowded.value(marks)
@@ -49,13 +51,25 @@ def _width(evidence: Evidence) -> Quantity:
     return length(evidence, value, interval, len(marks), shared_px=shared, least_px=0.0)
 
 
+# A width is crowded about where at least this share of the most crowded one's strokes stand.
+_CROWD = 0.4
+
+
 def _crowded(kernel_px: float) -> Statistic:
-    """Return the width most strokes crowd about, each by its height: a stem with a join along it reads too wide."""
+    """Return the narrowest width that strokes crowd about, each by its height: a stem with a join along it reads wide."""
 
     def crowded(marks: FloatArray) -> tuple[FloatArray, Callable[[FloatArray], FloatArray]]:
-        grid = np.arange(marks[:, 0].min(), marks[:, 0].max() + kernel_px, kernel_px / 8)
+        # An empty step on either side, so that a crowd at the edge is a peak too.
+        grid = np.arange(marks[:, 0].min() - kernel_px / 8, marks[:, 0].max() + kernel_px / 4, kernel_px / 8)
         near = np.exp(-0.5 * ((marks[:, :1] - grid) / kernel_px) ** 2) * marks[:, 1:]
-        return near, lambda density: grid[np.argmax(density, axis=1)]
+        near[:, [0, -1]] = 0
+
+        def narrowest(density: FloatArray) -> FloatArray:
+            inner = density[:, 1:-1]
+            peak = (inner >= density[:, :-2]) & (inner > density[:, 2:])
+            return grid[1:-1][np.argmax(peak & (inner >= _CROWD * inner.max(axis=1, keepdims=True)), axis=1)]
+
+        return near, narrowest
 
     return over_sums(crowded, smooth=False)
 

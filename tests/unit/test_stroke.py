@@ -30,6 +30,14 @@ def test_stems_with_ink_at_their_side_do_not_widen_the_pen() -> None:
     assert found.value == pytest.approx(0.6, abs=0.03)
 
 
+def test_stems_drawn_up_and_down_do_not_widen_the_pen() -> None:
+    # Most stems are two strokes lying half over one another, with a crowd about their own width (9 px).
+    row = [Bar(300 + 60 * i, 6.0 if i % 3 == 0 else 9.0) for i in range(18)]
+    found = strokes(evidence_of(lines_of([row] * 3)))["stroke_width"]
+    assert isinstance(found, Measured)
+    assert found.value == pytest.approx(0.6, abs=0.03)
+
+
 def test_a_piece_in_two_lines_is_one_contact() -> None:
     evidence = evidence_of(lines_of([row_of(GAPS)] * 4))
     none = strokes(evidence)["line_contacts"]
