@@ -1,8 +1,8 @@
 """The pen's line, contacts between lines of writing, and how far lines are filled.
 
-    stroke_width    width that strokes crowd about, square to straight near-upright strokes, mm: the narrowest such width,
-                    for where the pen goes up and down the same way, two strokes lie half over one another and crowd
-                    about a width of their own
+    stroke_width    width that strokes crowd about, square to straight near-upright strokes, mm: the narrowest such
+                    width, for where the pen goes up and down the same way, two strokes lie half over one another and
+                    crowd about a width of their own
     line_contacts   connected pieces of ink that belong to two lines, for each pair of neighbouring lines
     line_fill       length from first to last ink / length of the printed rule (else width of the page), mean over lines
 
@@ -56,7 +56,7 @@ _CROWD = 0.4
 
 
 def _crowded(kernel_px: float) -> Statistic:
-    """Return the narrowest width that strokes crowd about, each by its height: a stem with a join along it reads wide."""
+    """Return the narrowest width strokes crowd about, each by its height: a stem with a join along it reads wide."""
 
     def crowded(marks: FloatArray) -> tuple[FloatArray, Callable[[FloatArray], FloatArray]]:
         # An empty step on either side, so that a crowd at the edge is a peak too.
