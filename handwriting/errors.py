@@ -6,7 +6,10 @@ Exit codes are stable between releases; 1 is left to Python itself, 2 to the com
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 class HandwritingError(Exception):
@@ -116,22 +119,36 @@ class StoreError(HandwritingError):
 
 
 class ManifestError(HandwritingError):
-    """A manifest or a table of ratings has faults: all of them, each with row and column, in `faults`."""
+    """A manifest or a table of ratings has faults, each with row and column.
+
+    `faults` are all of them, or the first of `count` when there are too many to hold; `listed` is then the file that
+    holds all, None when it could not be written.
+    """
 
     exit_code = 33
 
-    def __init__(self, faults: tuple[tuple[int, str, str, str], ...], *, where: str = "") -> None:
-        number = "one fault" if len(faults) == 1 else f"{len(faults)} faults"
+    def __init__(
+        self,
+        faults: tuple[tuple[int, str, str, str], ...],
+        *,
+        where: str = "",
+        count: int | None = None,
+        listed: Path | None = None,
+    ) -> None:
+        self.count = len(faults) if count is None else count
+        number = "one fault" if self.count == 1 else f"{self.count} faults"
         super().__init__(f"the table has {number}", where=where, fix="Mend it and start again")
-        self.faults = faults
+        self.faults, self.listed = faults, listed
 
     def __reduce__(self) -> tuple[object, ...]:
         """Pickle with the faults."""
-        return _rebuild_manifest, (self.faults, self.where)
+        return _rebuild_manifest, (self.faults, self.where, self.count, self.listed)
 
 
-def _rebuild_manifest(faults: tuple[tuple[int, str, str, str], ...], where: str) -> ManifestError:
-    return ManifestError(faults, where=where)
+def _rebuild_manifest(
+    faults: tuple[tuple[int, str, str, str], ...], where: str, count: int, listed: Path | None
+) -> ManifestError:
+    return ManifestError(faults, where=where, count=count, listed=listed)
 
 
 class StudyError(HandwritingError):

@@ -14,7 +14,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from handwriting.batch.sheets import Fault, Rows, read_rows
+from handwriting.batch.faults import Fault
+from handwriting.batch.sheets import Rows, read_rows
 from handwriting.errors import ManifestError
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)

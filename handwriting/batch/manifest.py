@@ -3,27 +3,30 @@
 A row is one page and gives one record. Columns known here are in `COLUMNS`; every other column is the researcher's own
 and is carried through to the tables. `read_manifest` finds *all* faults and raises `ManifestError` with the list.
 
-Rows are counted as a spreadsheet shows them: the header is row 1, a cell may hold line breaks.
+Rows are counted as a spreadsheet shows them: the header is row 1, a cell may hold line breaks. Some thousand are
+checked at a time, column by column, and what a cell came to is remembered, because cells repeat and there may be a
+million rows.
 """
 
 from __future__ import annotations
 
 import contextlib
 import gc
-import os
-import posixpath
 import re
-import unicodedata
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from functools import partial
+from itertools import islice, repeat
+from operator import itemgetter
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
-from handwriting.batch.sheets import Fault, Rows, read_rows
-from handwriting.errors import HandwritingError, ManifestError
-from handwriting.task import Task, find_reached, read_task, read_text
+from handwriting.batch.faults import Fault, Faults
+from handwriting.batch.files import Files, Wrong
+from handwriting.batch.sheets import Rows, read_rows
+from handwriting.errors import HandwritingError
+from handwriting.task import Task, Word, find_reached, read_task, read_text
 from handwriting.typed import read_code, read_number
 
 #: What each column means; those of the task are read exactly as the options of ``handwriting measure``.
@@ -78,14 +81,16 @@ _SAMPLE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 _OWN = re.compile(r"[^\W\d][\w .()/%-]{0,59}")
 _DEVICES = {"con", "prn", "aux", "nul", *(f"{n}{i}" for n in ("com", "lpt") for i in range(1, 10))}
 _TEXT_FILE = re.compile(r"\S*\.(txt|text|md)|\S*[/\\]\S*")
-_DRIVE = re.compile(r"[A-Za-z]:")
+_ROWS_AT_ONCE = 4096
+_REMEMBERED = 20_000
 
 
-@dataclass(frozen=True, slots=True)
-class Sample:
+class Sample(NamedTuple):
     """One row: which page, what was asked, how to measure it, and the researcher's own cells.
 
-    `files` are relative to the manifest's folder: one, or the pages of one copying sheet; `own` follows `Manifest.own`.
+    `files` are relative to the manifest's folder: one, or the pages of one copying sheet; `asked` is the task without
+    the participant, one object for rows that ask the same; `own` follows `Manifest.own`. A tuple, because there may be
+    a million.
     """
 
     row: int
@@ -94,11 +99,16 @@ class Sample:
     occasion: str
     files: tuple[str, ...]
     page: int
-    task: Task
+    asked: Task
     dpi: float | None
     rule_mm: float | None
     bar_mm: float | None
     own: tuple[str, ...]
+
+    @property
+    def task(self) -> Task:
+        """What was asked of this participant."""
+        return replace(self.asked, code=self.participant)
 
     @property
     def file(self) -> str:
@@ -115,7 +125,14 @@ class Manifest:
     samples: tuple[Sample, ...]
 
 
-def read_manifest(path: Path, *, folder: Path | None = None, reserved: frozenset[str] = frozenset()) -> Manifest:
+def read_manifest(
+    path: Path,
+    *,
+    folder: Path | None = None,
+    reserved: frozenset[str] = frozenset(),
+    listing: Path | None = None,
+    first: int = 40,
+) -> Manifest:
     """Read and check a manifest.
 
     Parameters
@@ -126,6 +143,10 @@ def read_manifest(path: Path, *, folder: Path | None = None, reserved: frozenset
         Where the files named are; the manifest's own folder when left out.
     reserved : set of str
         Names of columns the tables have already, not free for the researcher's own.
+    listing : Path, optional
+        File for the whole list of faults when there are more than `first`; the error then holds only those.
+    first : int
+        See `listing`.
 
     Raises
     ------
@@ -135,17 +156,11 @@ def read_manifest(path: Path, *, folder: Path | None = None, reserved: frozenset
         The manifest itself cannot be read.
     """
     rows = read_rows(path)
-    checker = _Checker(path.parent if folder is None else folder, reserved)
-    with _no_collecting():
+    with Faults(listing, first) as faults, _no_collecting():
+        checker = _Checker(path.parent if folder is None else folder, reserved, faults)
         samples = checker.check(rows)
-    faults = sorted([*rows.faults, *checker.faults], key=lambda f: f.row)
-    if faults:
-        raise ManifestError(tuple(faults), where=path.name)
-    return Manifest(checker.folder, tuple(checker.own), tuple(samples))
-
-
-#: Fields of the task, and dpi, rule_mm and bar_mm.
-_Asked = tuple[dict[str, Any], tuple[float | None, float | None, float | None]]
+        faults.refuse(path.name)
+    return Manifest(checker.folder, tuple(checker.own), samples)
 
 
 @contextlib.contextmanager
@@ -160,39 +175,73 @@ def _no_collecting() -> Iterator[None]:
             gc.enable()
 
 
-class _Checker:
-    """Goes through the rows once, remembering what each cell's text came to, because cells repeat."""
+class _Column(dict[Any, Any]):
+    """What the cells of a column come to: a value, None for an empty cell, or `Wrong`. Each is read when first met."""
 
-    def __init__(self, folder: Path, reserved: frozenset[str]) -> None:
-        self.folder, self.reserved = folder, reserved
-        self.faults: list[Fault] = []
+    def __init__(self, read: Callable[[Any], Any], empty: Wrong | None = None) -> None:
+        super().__init__({"": empty})
+        self._read, self._empty = read, empty
+
+    def __missing__(self, cell: Any) -> Any:  # noqa: ANN401 - mostly text, for the word reached with its passage
+        try:
+            value = self._read(cell)
+        except HandwritingError as error:
+            formula = "This looks like a formula of a spreadsheet: put its value here."
+            value = Wrong(error.what, formula if cell[0] == "=" else error.fix)
+        if len(self) >= _REMEMBERED:
+            self.clear()
+            self[""] = self._empty
+        self[cell] = value
+        return value
+
+
+class _Checker:
+    """Goes through the rows once."""
+
+    def __init__(self, folder: Path, reserved: frozenset[str], faults: Faults) -> None:
+        self.folder, self._reserved, self._all = folder, reserved, faults
         self.own: list[str] = []
         self._known: dict[str, int] = {}
         self._extra: list[int] = []
-        self._read: dict[tuple[str, str], Any] = {}
-        self._listings: dict[str, dict[str, tuple[str, bool]] | None] = {}
-        self._samples: dict[str, int] = {}
-        self._pages: dict[tuple[str, int], int] = {}
-        self._tasks: tuple[str, ...] = ()
-        self._asking: tuple[str, ...] = ()
-        self._same: dict[tuple[str, ...], tuple[_Asked, list[Fault]]] = {}
+        self._fields: list[str] = []
+        self._columns: dict[str, _Column] = {}
+        self._files = Files(folder)
+        self._names: dict[str, int] = {}
+        self._pages: dict[Any, int] = {}
+        # Of the block at hand: its faults, the numbers of its rows, and the cells of each column, stripped.
+        self._found: list[Fault] = []
+        self._rows: Sequence[int] = ()
+        self._got: dict[str, list[str]] = {}
 
-    def check(self, rows: Rows) -> list[Sample]:
-        if not self._header(rows.header):
-            return []
-        samples = []
-        number = 0
-        for number, cells in rows.cells:
-            before = len(self.faults)
-            sample = self._row(number, cells, len(rows.header))
-            if len(self.faults) == before:
-                samples.append(sample)
-        if not number and not rows.faults:
+    def check(self, rows: Rows) -> tuple[Sample, ...]:
+        """Return the samples; none when there are faults."""
+        readable = self._header(rows.header)
+        self._hand_over(rows)
+        if not readable:
+            return ()
+        samples: list[Sample] = []
+        any_rows = False
+        while block := list(islice(rows.cells, _ROWS_AT_ONCE)):
+            any_rows = True
+            checked = self._block(block, len(rows.header))
+            self._hand_over(rows)
+            if self._all.count:
+                samples.clear()
+            else:
+                samples += checked
+        if not any_rows and not self._all.count:
             self._fault(0, "", "there are no rows below the header", "Name one page in each row.")
-        return samples
+        self._hand_over(rows)
+        return tuple(samples)
 
     def _fault(self, row: int, column: str, what: str, fix: str) -> None:
-        self.faults.append(Fault(row, column, what, fix))
+        self._found.append(Fault(row, column, what, fix))
+
+    def _hand_over(self, rows: Rows) -> None:
+        """Pass on the faults found, those of the rows as such and those of cells, in the order of the rows."""
+        self._all.add(sorted([*rows.faults, *self._found], key=itemgetter(0)))
+        rows.faults.clear()
+        self._found.clear()
 
     def _header(self, header: list[str]) -> bool:
         """Sort the columns into known and own; True when rows can be read with it."""
@@ -213,8 +262,11 @@ class _Checker:
                 self.own.append(given.strip())
             seen.setdefault(name, place)
         self._extra = [p for p in self._extra if header[p].strip()]
-        self._tasks = tuple(n for n in _TASK if n in self._known)
-        self._asking = tuple(n for n in (*_TASK, *_NUMBERS, "text", "reached") if n in self._known)
+        self._fields = [name for name in (*_TASK, "text", "reached") if name in self._known]
+        attributes = ["age_months" if name == "age" else name for name in self._fields]
+        self._columns = {name: _Column(self._reader(name)) for name in self._known}
+        self._columns["participant"] = _Column(read_code, Wrong("the cell is empty", "Fill it in."))
+        self._tasks = _Column(partial(_task, attributes))
         for name in REQUIRED:
             if name not in self._known:
                 near = [o for o in self.own if get_close_matches(name, [o.casefold()], 1, 0.8)]
@@ -226,7 +278,7 @@ class _Checker:
 
     def _own_column(self, own: str) -> None:
         near = get_close_matches(own.casefold(), [c for c in COLUMNS if c not in self._known], 1, 0.84)
-        if own.casefold() in self.reserved:
+        if own.casefold() in self._reserved:
             self._fault(1, own, "the tables have a column of this name already", "Rename yours.")
         elif not _OWN.fullmatch(own):
             fix = "Start with a letter; use letters, digits, spaces and . _ - ( ) / %, up to 60."
@@ -235,79 +287,73 @@ class _Checker:
             fix = f"Write {near[0]} if you mean that, or choose a name that is less like it."
             self._fault(1, own, f"this is nearly the name of the column {near[0]}", fix)
 
-    def _row(self, number: int, cells: list[str], width: int) -> Sample:
+    def _reader(self, column: str) -> Callable[[Any], Any]:
+        """Return what reads a cell of a column."""
+        if column in _NUMBERS:
+            return partial(_number, column)
+        others: dict[str, Callable[[Any], Any]] = {
+            "text": self._text,
+            "reached": _reached,
+            "occasion": _occasion,
+            "page": _page_number,
+        }
+        return others.get(column) or partial(_task_field, column, "age_months" if column == "age" else column)
+
+    def _block(self, block: list[tuple[int, list[str]]], width: int) -> Iterable[Sample]:
+        """Check some rows; what is returned counts only when none of them has a fault."""
+        self._rows = [row for row, _ in block]
+        raw = list(zip(*(self._fitted(row, c, width) if len(c) != width else c for row, c in block), strict=True))
+        self._got = {name: self._stripped(name, raw[place]) for name, place in self._known.items()}
+        participants = self._values("participant")
+        occasions = [o or "" for o in self._values("occasion")]
+        pages = [page or 1 for page in self._values("page")]
+        files = self._files_of(pages)
+        names = self._names_of([p or "" for p in participants], occasions)
+        values = {name: self._values(name) for name in self._fields if name != "reached"}
+        if "reached" in self._known:
+            values["reached"] = self._words_reached(values.get("text"))
+        numbers = [self._values(name) for name in _NUMBERS]
+        if self._found or self._all.count:
+            return ()
+        asked = map(self._tasks.__getitem__, zip(*values.values(), strict=True)) if values else repeat(self._tasks[()])
+        own = zip(*(raw[p] for p in self._extra), strict=True) if self._extra else repeat(())
+        columns = zip(self._rows, names, participants, occasions, files, pages, asked, *numbers, own, strict=False)
+        return map(Sample._make, columns)
+
+    def _fitted(self, row: int, cells: list[str], width: int) -> list[str]:
+        """Return as many cells as the header has."""
         if len(cells) > width and any(c.strip() for c in cells[width:]):
             fix = "Put quotes around cells that hold the character between cells, or add the missing column name."
-            self._fault(number, "", f"the row has {len(cells)} cells, the header {width}", fix)
-        if len(cells) < width:
-            cells = cells + [""] * (width - len(cells))
-        got = {name: cells[place].strip() for name, place in self._known.items()}
-        for name, cell in got.items():
-            if name != "text" and ("\n" in cell or "\r" in cell):
-                self._fault(number, name, "the cell holds a line break", "Keep it on one line.")
-                got[name] = " ".join(cell.split())
-        participant = self._cell(number, "participant", got, read_code) or ""
-        occasion = self._cell(number, "occasion", got, _occasion) or ""
-        files, page = self._files(number, got)
-        name = self._name(number, got, participant, occasion)
-        fields, numbers = self._asked(number, got)
-        task = Task(code=participant, **fields)
-        return Sample(
-            number, name, participant, occasion, files, page, task, *numbers, tuple(cells[p] for p in self._extra)
-        )
+            self._fault(row, "", f"the row has {len(cells)} cells, the header {width}", fix)
+        return cells[:width] + [""] * (width - len(cells))
 
-    def _cell(self, row: int, column: str, got: dict[str, str], read: Callable[[str], Any]) -> Any:  # noqa: ANN401
-        """Return what the cell comes to, None when it is empty or cannot be used (then with a fault)."""
-        cell = got.get(column, "")
-        if not cell:
-            if column in REQUIRED:
-                self._fault(row, column, "the cell is empty", "Fill it in.")
-            return None
-        value = self._come_to((column, cell), lambda: read(cell))
-        if isinstance(value, HandwritingError):
-            fix = "This looks like a formula of a spreadsheet: put its value here." if cell[0] == "=" else value.fix
-            self._fault(row, column, value.what, fix)
-            return None
-        return value
+    def _stripped(self, name: str, cells: Sequence[str]) -> list[str]:
+        bare = [cell.strip() for cell in cells]
+        together = "" if name == "text" else "".join(bare)
+        if "\n" in together or "\r" in together:
+            for i, cell in enumerate(bare):
+                if "\n" in cell or "\r" in cell:
+                    self._fault(self._rows[i], name, "the cell holds a line break", "Keep it on one line.")
+                    bare[i] = " ".join(cell.split())
+        return bare
 
-    def _come_to(self, key: tuple[str, str], read: Callable[[], Any]) -> Any:  # noqa: ANN401
-        if key not in self._read:
-            try:
-                self._read[key] = read()
-            except HandwritingError as error:
-                self._read[key] = error
-        return self._read[key]
+    def _values(self, column: str, keys: Sequence[Any] | None = None) -> list[Any]:
+        """Return what each cell of a column comes to; None where it is empty or has a fault."""
+        cells = self._got.get(column) if keys is None else keys
+        if cells is None:
+            return [None] * len(self._rows)
+        values = list(map(self._columns[column].__getitem__, cells))
+        for i, value in enumerate(values):
+            if type(value) is Wrong:
+                self._fault(self._rows[i], column, *value)
+                values[i] = None
+        return values
 
-    def _asked(self, row: int, got: dict[str, str]) -> _Asked:
-        """Return the fields of the task and the numbers of the page; rows that ask the same are read once."""
-        key = tuple(got[name] for name in self._asking)
-        if key not in self._same:
-            before = len(self.faults)
-            asked = self._read_asked(0, got)
-            self._same[key] = asked, self.faults[before:]
-            del self.faults[before:]
-        asked, faults = self._same[key]
-        self.faults += [Fault(row, *fault[1:]) for fault in faults]
-        return asked
-
-    def _read_asked(self, row: int, got: dict[str, str]) -> _Asked:
-        fields = {}
-        for column in self._tasks:
-            attribute = "age_months" if column == "age" else column
-            read = partial(_task_field, column, attribute)
-            value = self._cell(row, column, got, read)
-            if value is not None:
-                fields[attribute] = value
-        fields["text"] = self._cell(row, "text", got, self._text) or ""
-        reached = got.get("reached")
-        if reached and (fields["text"] or not got.get("text")):
-            found = self._come_to((fields["text"], reached), lambda: find_reached(fields["text"], reached))
-            if isinstance(found, HandwritingError):
-                self._fault(row, "reached", found.what, found.fix)
-            else:
-                fields["reached"] = found
-        dpi, rule_mm, bar_mm = (self._cell(row, name, got, partial(_number, name)) for name in _NUMBERS)
-        return fields, (dpi, rule_mm, bar_mm)
+    def _words_reached(self, texts: list[str | None] | None) -> list[Any]:
+        """Find the last words reached, except in texts that have a fault of their own."""
+        none = [""] * len(self._rows)
+        rows = zip(self._got["reached"], texts or none, self._got.get("text", none), strict=True)
+        return self._values("reached", [(text or "", w) if w and (text or not cell) else "" for w, text, cell in rows])
 
     def _text(self, cell: str) -> str:
         if "\n" not in cell and len(cell) <= 255:
@@ -317,91 +363,66 @@ class _Checker:
         # A line end keeps a short text from being taken for the name of a file where the program happens to run.
         return read_text(f"{cell}\n").rstrip("\n")
 
-    def _name(self, row: int, got: dict[str, str], participant: str, occasion: str) -> str:
-        column = "sample" if "sample" in self._known else "occasion" if occasion else "participant"
-        name = got.get("sample", "")
-        if column == "sample" and not name:
-            self._fault(row, column, "the cell is empty", "Give every sample a name, or take the column out.")
-            return ""
-        if column != "sample":
-            name = f"{participant}-{occasion.replace(' ', '-')}" if occasion else participant
-        if not name or (column != "sample" and not participant):
-            return name  # the cell it would be made of has a fault of its own
-        if not _SAMPLE.fullmatch(name) or name.casefold() in _DEVICES:
+    def _names_of(self, participants: list[str], occasions: list[str]) -> list[str]:
+        given = self._got.get("sample")
+        if given is not None:
+            for row, name in zip(self._rows, given, strict=True):
+                if name:
+                    self._check_name(row, "sample", name)
+                else:
+                    self._fault(row, "sample", "the cell is empty", "Give every sample a name, or take the column out.")
+            return given
+        names = [f"{p}-{o.replace(' ', '-')}" if o else p for p, o in zip(participants, occasions, strict=True)]
+        for row, name, participant, occasion in zip(self._rows, names, participants, occasions, strict=True):
+            if participant:  # without one, the cell has a fault of its own
+                self._check_name(row, "occasion" if occasion else "participant", name)
+        return names
+
+    def _check_name(self, row: int, column: str, name: str) -> None:
+        key = name.casefold()
+        if not _SAMPLE.fullmatch(name) or key in _DEVICES:
             fix = "Use 1 to 64 letters, digits, - or _, starting with a letter or digit."
             self._fault(row, column, f"'{name[:80]}' is not a name for a sample", fix)
-            return name
-        first = self._samples.setdefault(name.casefold(), row)
+            return
+        first = self._names.setdefault(key, row)
         if first != row:
-            fix = "Give each row its own" + (
-                " name." if column == "sample" else " participant and occasion, or sample."
-            )
-            self._fault(row, column, f"the sample {name} stands in row {first} already", fix)
-        return name
+            own = " name." if column == "sample" else " participant and occasion, or sample."
+            self._fault(row, column, f"the sample {name} stands in row {first} already", f"Give each row its own{own}")
 
-    def _files(self, row: int, got: dict[str, str]) -> tuple[tuple[str, ...], int]:
-        page = self._cell(row, "page", got, _page_number) or 1
-        cells = got["file"].split(" + ")
-        if len(cells) > 1 and got.get("page"):
-            self._fault(row, "page", "several files have a page chosen", "Leave the cell empty.")
-        return tuple(self._file(row, cell.strip(), page) for cell in cells), page
+    def _files_of(self, pages: list[int]) -> list[tuple[str, ...]]:
+        found: list[tuple[str, ...]] = []
+        for i, (row, cell, page) in enumerate(zip(self._rows, self._got["file"], pages, strict=True)):
+            if " + " not in cell:
+                found.append((self._file(row, cell, page),))
+                continue
+            if self._got.get("page", [""] * (i + 1))[i]:
+                self._fault(row, "page", "several files have a page chosen", "Leave the cell empty.")
+            found.append(tuple(self._file(row, part.strip(), page) for part in cell.split(" + ")))
+        return found
 
     def _file(self, row: int, cell: str, page: int) -> str:
         if not cell:
             self._fault(row, "file", "the cell is empty", "Name the picture or PDF.")
             return ""
-        found = _not_portable(cell) or self._on_disk(cell)
-        if isinstance(found, tuple):
+        found = self._files.find(cell)
+        if isinstance(found, Wrong):
             self._fault(row, "file", *found)
             return ""
-        if (found, page) in self._pages:
-            first = self._pages[found, page]
+        key = found if page == 1 else (found, page)
+        first = self._pages.get(key)
+        if first is None:
+            self._pages[key] = row
+        else:
             self._fault(row, "file", f"the same page stands in row {first} already", "Take one of them out.")
-        self._pages.setdefault((found, page), row)
         return found
 
-    def _on_disk(self, cell: str) -> str | tuple[str, str]:
-        """Return the file's name as it is on the disk, or what is wrong with it and how to mend that."""
-        parent, name = posixpath.split(posixpath.normpath(unicodedata.normalize("NFC", cell)))
-        if parent not in self._listings:
-            self._listings[parent] = _listing(self.folder / parent)
-        listing = self._listings[parent]
-        if listing is None:
-            return f"there is no folder {parent}", "Check the spelling and the folder."
-        entry = listing.get(name)
-        if entry is None:
-            other = listing.get(f"/{name.casefold()}")
-            fix = f"Did you mean {other[0]}? Capitals matter." if other else "Check the spelling and the folder."
-            return "there is no such file", fix
-        if not entry[1]:
-            return "this is a folder, not a file", "Name one picture or PDF in it."
-        return posixpath.join(parent, entry[0])
+
+def _task(attributes: Sequence[str], values: tuple[Any, ...]) -> Task:
+    return Task(**{name: value for name, value in zip(attributes, values, strict=True) if value is not None})
 
 
-def _listing(folder: Path) -> dict[str, tuple[str, bool]] | None:
-    try:
-        with os.scandir(folder) as entries:
-            found = {unicodedata.normalize("NFC", e.name): (e.name, not e.is_dir()) for e in entries}
-    except (OSError, ValueError):
-        return None
-    # Beside each name its small letters behind a slash, which no name can hold, for "did you mean".
-    return {**{f"/{name.casefold()}": entry for name, entry in found.items()}, **found}
-
-
-def _not_portable(cell: str) -> tuple[str, str] | None:
-    """Tell what keeps a path from meaning the same on another machine."""
-    fix = "Write it from the manifest's folder, with /, such as scans/P07.png; or name the folder with --folder."
-    if "://" in cell:
-        return "this is an address, not a file", "Copy the file to this computer."
-    if _DRIVE.match(cell) or cell.startswith("\\\\"):
-        return "this is a path of one Windows computer", fix
-    if "\\" in cell:
-        return "this path is written with \\", fix
-    if cell.startswith(("/", "~")):
-        return "this is a path of one computer", fix
-    if cell[0] in "=+@":
-        return "this looks like a formula of a spreadsheet", "Put its value here."
-    return None
+def _reached(passage_and_word: tuple[str, str]) -> Word:
+    return find_reached(*passage_and_word)
 
 
 def _task_field(column: str, attribute: str, cell: str) -> Any:  # noqa: ANN401 - a task's fields are of several kinds

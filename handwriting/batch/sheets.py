@@ -11,36 +11,25 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import re
 import zipfile
-from collections.abc import Iterator
+from collections import deque
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import NamedTuple
 
+from handwriting.batch.faults import Fault
 from handwriting.errors import FileNotReadableError
 
 _DELIMITERS = ",;\t|"
 _LARGEST = 1024**3
-
-
-class Fault(NamedTuple):
-    """One fault of a manifest: row as a spreadsheet counts (0: the whole file), column, what is wrong, its remedy."""
-
-    row: int
-    column: str
-    what: str
-    fix: str
-
-    def __str__(self) -> str:
-        """One sentence."""
-        place = f"row {self.row}" if self.row else "the file"
-        column = f", column {self.column}" if self.column else ""
-        return f"{place}{column}: {self.what}. {self.fix}"
+_LONE = re.compile("[\ud800-\udfff]")
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 
 
 @dataclass(slots=True)
 class Rows:
-    """The header and the numbered rows below it that are not blank; `faults` is complete once all were taken."""
+    """The header and the numbered rows below it that are not blank; `faults` fills while they are taken."""
 
     header: list[str]
     cells: Iterator[tuple[int, list[str]]]
@@ -75,33 +64,73 @@ def read_rows(path: Path) -> Rows:
 
 def _csv(raw: bytes) -> Rows:
     faults: list[Fault] = []
-    lines = _lines(_decode(raw, faults))
-    if lines and lines[0].lower().startswith("sep=") and len(lines[0].rstrip("\r\n")) == 5:
-        delimiter, lines = lines[0][4], lines[1:]
+    lines = _Lines(_decoded(raw, faults))
+    first = lines.first()
+    if first.lower().startswith("sep=") and len(first.rstrip("\r\n")) == 5:
+        delimiter = first[4]
+        next(lines)
     else:
-        delimiter = _delimiter(lines[0] if lines else "")
+        delimiter = _delimiter(first)
     records = _records(lines, delimiter, faults)
     _, header = next(records, (1, [""]))
-    return Rows(header, _tidy(records, faults, len(header), cut=bool(lines) and lines[-1][-1:] not in "\r\n"), faults)
+    return Rows(header, _tidy(records, faults, len(header), lines), faults)
 
 
-def _decode(raw: bytes, faults: list[Fault]) -> str:
-    """Return the text; bytes that are not of the encoding stay as lone surrogates and are told of cell by cell."""
+def _decoded(raw: bytes, faults: list[Fault]) -> Iterable[str]:
+    """Return the lines; bytes that are not of the encoding stay as lone surrogates and are told of cell by cell."""
     if raw[:2] in {b"\xff\xfe", b"\xfe\xff"}:
         try:
-            return raw.decode("utf-16")
+            return io.StringIO(raw.decode("utf-16"), newline="")
         except UnicodeDecodeError:
             faults.append(Fault(0, "", "the file is not whole UTF-16", "Save it as CSV UTF-8."))
-            return raw.decode("utf-16", "replace")
+            return io.StringIO(raw.decode("utf-16", "replace"), newline="")
     if raw[:64].count(0) > 8:
         faults.append(Fault(0, "", "the file is UTF-16 without its mark, or no text at all", "Save it as CSV UTF-8."))
-        return raw.decode("utf-16-be" if raw[:1] == b"\0" else "utf-16-le", "replace")
-    return raw.decode("utf-8-sig", "surrogateescape")
+        return io.StringIO(raw.decode("utf-16-be" if raw[:1] == b"\0" else "utf-16-le", "replace"), newline="")
+    # Piece by piece: a million lines as text take several times the room of the bytes.
+    return io.TextIOWrapper(io.BytesIO(raw), "utf-8-sig", "surrogateescape", newline="")
 
 
-def _lines(text: str) -> list[str]:
-    """Split at line ends alone (not at the many other characters `str.splitlines` takes for one)."""
-    return list(io.StringIO(text, newline=""))
+class _Lines:
+    """Lines of a file, split at line ends alone; those behind the last whole record can be had again.
+
+    (`str.splitlines` takes many other characters for line ends.)
+    """
+
+    def __init__(self, source: Iterable[str]) -> None:
+        self._source = iter(source)
+        self._again: deque[str] = deque()
+        self._taken: list[str] = []
+        #: Whether the last line of the file has an end.
+        self.ended = True
+
+    def __iter__(self) -> Iterator[str]:
+        return self
+
+    def __next__(self) -> str:
+        line = self._again.popleft() if self._again else next(self._source, "")
+        if not line:
+            raise StopIteration
+        if line[-1] not in "\r\n":
+            self.ended = False
+        self._taken.append(line)
+        return line
+
+    def first(self) -> str:
+        """Return the next line without taking it."""
+        line = next(self, "")
+        self._taken.clear()
+        self._again.append(line)
+        return line
+
+    def settle(self) -> None:
+        """Note that the lines taken so far made whole records."""
+        self._taken.clear()
+
+    def step_back(self) -> None:
+        """Give back the lines taken, except for the first of them."""
+        self._again.extendleft(reversed(self._taken[1:]))
+        self._taken.clear()
 
 
 def _delimiter(header: str) -> str:
@@ -111,48 +140,46 @@ def _delimiter(header: str) -> str:
     return best if counts[best] else ","
 
 
-def _records(lines: list[str], delimiter: str, faults: list[Fault]) -> Iterator[tuple[int, list[str]]]:
+def _records(lines: _Lines, delimiter: str, faults: list[Fault]) -> Iterator[tuple[int, list[str]]]:
     """Return records with their numbers; after a record with broken quotes go on with the line behind its first."""
     csv.field_size_limit(1_000_000)
-    row, start = 0, 0
-    while start < len(lines):
-        reader = csv.reader((lines[i] for i in range(start, len(lines))), delimiter=delimiter, strict=True)
-        used = 0
+    row, more = 0, True
+    while more:
         try:
-            for record in reader:
+            for record in csv.reader(lines, delimiter=delimiter, strict=True):
                 row += 1
+                lines.settle()
                 yield row, record
-                used = reader.line_num
-            start = len(lines)
+            more = False
         except csv.Error as error:
             row += 1
             quote = "a quote is opened and not closed, or stands in the middle of a cell"
             what = quote if "'" in str(error) or "unexpected end" in str(error) else "a cell is longer than a million"
             faults.append(Fault(row, "", what, 'Close it, or write quotes inside a cell twice ("").'))
-            start += used + 1
+            lines.step_back()
 
 
 def _tidy(
-    records: Iterator[tuple[int, list[str]]], faults: list[Fault], width: int, *, cut: bool
+    records: Iterator[tuple[int, list[str]]], faults: list[Fault], width: int, lines: _Lines | None
 ) -> Iterator[tuple[int, list[str]]]:
     """Leave out blank rows, tell of characters that are none, and of a last row that breaks off."""
-    last: tuple[int, list[str]] | None = None
+    row, record = 0, [""] * width
     for row, record in records:
-        last = (row, record)
-        if not any(cell.strip() for cell in record):
+        joined = "".join(record)
+        if not joined or joined.isspace():
             continue
-        if not "".join(record).isprintable():
+        if not joined.isprintable():
             _characters(row, record, faults)
         yield row, record
-    if cut and last and 0 < len(last[1]) < width:
-        faults.append(Fault(last[0], "", "the last row breaks off", "Save or copy the whole file again."))
+    if lines and not lines.ended and 0 < len(record) < width:
+        faults.append(Fault(row, "", "the last row breaks off", "Save or copy the whole file again."))
 
 
 def _characters(row: int, record: list[str], faults: list[Fault]) -> None:
     for place, cell in enumerate(record, start=1):
-        if any("\ud800" <= c <= "\udfff" for c in cell):
+        if _LONE.search(cell):
             faults.append(Fault(row, f"no. {place}", "the cell is not UTF-8", "Save the file as CSV UTF-8."))
-        elif any((c < " " and c not in "\t\r\n") or c == "\x7f" for c in cell):
+        elif _CONTROL.search(cell):
             faults.append(Fault(row, f"no. {place}", "the cell holds control characters", "Type it again."))
 
 
@@ -182,7 +209,7 @@ def _xlsx(raw: bytes, where: str) -> Rows:
     records = (
         (row, [_shown(v, header[i] if i < len(header) else "") for i, v in enumerate(cells)]) for row, cells in values
     )
-    return Rows(header or [""], _tidy(records, faults, 0, cut=False), faults)
+    return Rows(header or [""], _tidy(records, faults, 0, None), faults)
 
 
 def _shown(value: object, column: str) -> str:

@@ -7,7 +7,7 @@ import shutil
 import tempfile
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from handwriting.batch.engine import OVERLAYS, RECORDS, Progress, Run, Workers, local_workers, run
@@ -151,7 +151,7 @@ def estimate(
     """Measure up to five pages spread over the manifest in a folder of no account, and reckon from them."""
     samples = manifest.samples
     step = max(1, len(samples) // _TRIED)
-    tried = [replace(s, own=()) for s in samples[step // 2 :: step][:_TRIED]]
+    tried = [s._replace(own=()) for s in samples[step // 2 :: step][:_TRIED]]
     with tempfile.TemporaryDirectory(prefix="handwriting-") as folder:
         study = Path(folder)
         times: list[float] = []
