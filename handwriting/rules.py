@@ -11,8 +11,10 @@ Method. A thin dark line answers the ridge filter ``d(y) - max(d(y-w), d(y+w))``
 strokes cannot outvote a faint rule), averaged in narrow vertical strips, and the strips are correlated with each
 other: rules agree from strip to strip at one lag, handwriting does not. Rows where most strips agree are rules.
 
-What it does not see: hand-drawn guide lines that are neither straight nor parallel, and rules fainter than about twice
-the paper's noise averaged over 3 mm.
+Straight lines that follow no pattern are looked for one by one (`lone_rules`).
+
+What it does not see: hand-drawn guide lines that are not straight, and rules fainter than about twice the paper's noise
+averaged over 3 mm.
 """
 
 from __future__ import annotations
@@ -24,14 +26,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.geometry import FloatArray
+from handwriting.lone_rules import Lone, find_lone
 from handwriting.rule_pattern import find_pattern
+from handwriting.rule_strips import CLIP, STRIPS, aligned, strips_of, tilt
 
 ByteImage = NDArray[np.uint8]
 
-# The ridge answer is cut here (of 255): a rule of this darkness counts in full, a pen stroke no more than a rule.
-_CLIP = 28
-_STRIPS = 64
-_MAX_TILT = 0.12  # about 7 degrees
 # Depth (of 255) that a printed line must have in most places, averaged over three rows.
 _FAINTEST = 1.5
 # Darkness (of 255) below which nothing is printed or written at a place.
@@ -95,11 +95,16 @@ class Ruling:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rules:
-    """Everything printed in straight lines on the paper: rules across, rules down (squares) and the margin line."""
+    """Everything in straight lines on the paper: rules across, rules down (squares), the margin line and lone lines.
+
+    Lone lines belong to no pattern: under a title, round a box, or rules drawn by hand; each is a ruling of one rule.
+    """
 
     across: Ruling | None
     down: Ruling | None
     margins: tuple[Ruling, ...] = ()
+    lone_across: tuple[Ruling, ...] = ()
+    lone_down: tuple[Ruling, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,86 +135,60 @@ def find_rules(flat: ByteImage, px_per_mm: float) -> Rules:
     """
     dark = cv2.bitwise_not(flat)
     reach = max(4, round(0.75 * px_per_mm))
-    across = _family(dark, reach, px_per_mm, down=False)
-    down = _family(dark, reach, px_per_mm, down=True)
+    strips = strips_of(dark, reach, down=False), strips_of(dark, reach, down=True)
+    across = _family(dark, strips[0], px_per_mm, down=False)
+    down = _family(dark, strips[1], px_per_mm, down=True)
     ruling = _understand(across, dark.shape[1] / 2, px_per_mm)[0] if across is not None else None
-    if down is None:
-        return Rules(ruling, None)
-    upright, follows = _understand(down, dark.shape[0] / 2, px_per_mm)
-    if upright is None or len(upright.offsets) < 8:
-        # A margin line or two; more that are irregular are the frame or table of a printed form.
-        lone = range(len(down.offsets)) if len(down.offsets) <= 3 else ()
-        return Rules(ruling, None, tuple(_lone(down, i) for i in lone))
-    margins = tuple(_lone(down, int(i)) for i in np.flatnonzero(~follows))
-    if ruling is not None and ruling.kind == "single" and abs(upright.pitch / ruling.pitch - 1) < 0.05:
+    upright, margins = _understand_down(down, dark.shape[0] / 2, px_per_mm)
+    square = upright is not None and ruling is not None and abs(upright.pitch / ruling.pitch - 1) < 0.05
+    if upright is not None and ruling is not None and square and ruling.kind == "single":
         ruling, upright = replace(ruling, kind="squared"), replace(upright, kind="squared")
-    return Rules(ruling, upright, margins)
+    level = find_lone(dark, strips[0], _taken(dark.shape[1], ruling), px_per_mm)
+    steep = find_lone(dark.T, strips[1], _taken(dark.shape[0], upright, *margins), px_per_mm)
+    return Rules(ruling, upright, margins, tuple(map(_of_one, level)), tuple(map(_of_one, steep)))
 
 
-def _strips(dark: ByteImage, reach: int, *, down: bool) -> NDArray[np.float32]:
-    """Return the clipped ridge answer averaged in strips, shape (length along which rules repeat, strips)."""
-    # Strips a whole number of pixels wide are averaged several times as fast; the last few columns are left out.
-    if down:
-        dark = dark[: dark.shape[0] // _STRIPS * _STRIPS]
-        middle, low, high = dark[:, reach:-reach], dark[:, : -2 * reach], dark[:, 2 * reach :]
-    else:
-        dark = dark[:, : dark.shape[1] // _STRIPS * _STRIPS]
-        middle, low, high = dark[reach:-reach], dark[: -2 * reach], dark[2 * reach :]
-    ridge = cv2.min(cv2.subtract(middle, cv2.max(low, high)), _CLIP)
-    size = (ridge.shape[1], _STRIPS) if down else (_STRIPS, ridge.shape[0])
-    means = np.asarray(cv2.resize(ridge, size, interpolation=cv2.INTER_AREA))
-    strips = np.zeros((dark.shape[1] if down else dark.shape[0], _STRIPS), np.float32)
-    strips[reach:-reach] = means.T if down else means
-    return strips
+def _understand_down(
+    family: _Family | None, middle: float, px_per_mm: float
+) -> tuple[Ruling | None, tuple[Ruling, ...]]:
+    """Tell what the lines down the page are: squares, or a margin line or two."""
+    if family is None:
+        return None, ()
+    upright, follows = _understand(family, middle, px_per_mm)
+    if upright is None or len(upright.offsets) < 8:
+        # More than a few that are irregular are the frame or table of a printed form.
+        few = range(len(family.offsets)) if len(family.offsets) <= 3 else ()
+        return None, tuple(_lone(family, i) for i in few)
+    return upright, tuple(_lone(family, int(i)) for i in np.flatnonzero(~follows))
 
 
-def _tilt(strips: NDArray[np.float32], step: float) -> float:
-    """Return the shared slope (px per px) by correlating strips at growing distances."""
-    length = len(strips)
-    size = 1 << int(np.ceil(np.log2(2 * length)))
-    spectrum = np.fft.rfft(strips - strips.mean(0), size, axis=0)
-    slope = 0.0
-    spread = _MAX_TILT
-    for apart in (1, 2, 4, 8, 16, 32):
-        cross = (spectrum[:, apart:] * np.conj(spectrum[:, :-apart])).sum(1)
-        answer = np.fft.irfft(cross, size)
-        reach = max(2, int(np.ceil(spread * apart * step)))
-        centre = slope * apart * step
-        lags = np.arange(int(np.floor(centre)) - reach, int(np.ceil(centre)) + reach + 1)
-        values = answer[lags % size]
-        best = int(np.argmax(values))
-        shift = float(lags[best])
-        if 0 < best < len(lags) - 1:
-            a, b, c = values[best - 1 : best + 2]
-            bend = a - 2 * b + c
-            shift += 0.5 * (a - c) / bend if bend < 0 else 0.0
-        slope = shift / (apart * step)
-        spread = 1.5 / (apart * step)
-    return slope
+def _taken(length: int, *rulings: Ruling | None) -> list[tuple[float, float, FloatArray]]:
+    """Return where rules already known run: first and last column, and rows at the middles of the strips."""
+    middles: FloatArray = (np.arange(STRIPS, dtype=np.float64) + 0.5) * (length // STRIPS)
+    return [
+        (ruling.left, ruling.right, ruling.at(i, middles))
+        for ruling in rulings
+        if ruling is not None
+        for i in range(len(ruling.offsets))
+    ]
 
 
-def _aligned(strips: NDArray[np.float32], slope: float, step: float) -> NDArray[np.float32]:
-    """Shift every strip so that rules of this slope lie level, rows counted at the middle column."""
-    length, count = strips.shape
-    level = np.empty_like(strips)
-    rows = np.arange(length, dtype=np.float64)
-    for s in range(count):
-        shift = slope * (s + 0.5 - count / 2) * step
-        level[:, s] = np.interp(rows + shift, rows, strips[:, s], left=0, right=0)
-    return level
+def _of_one(line: Lone) -> Ruling:
+    """Return a lone line as a ruling of its own."""
+    at = np.array([line.offset]), line.slope, line.bend
+    return Ruling("other", *at, 0.0, 0.0, 0.0, line.residual, line.darkness, line.left, line.right)
 
 
-def _family(dark: ByteImage, reach: int, px_per_mm: float, *, down: bool) -> _Family | None:
+def _family(dark: ByteImage, strips: NDArray[np.float32], px_per_mm: float, *, down: bool) -> _Family | None:
     """Find the rows where most strips agree, fit all of them at once, and keep those that are printed lines."""
-    strips = _strips(dark, reach, down=down)
-    step = float((dark.shape[0] if down else dark.shape[1]) // _STRIPS)
-    slope = _tilt(strips, step)
-    level = cv2.GaussianBlur(_aligned(strips, slope, step), (1, 5), sigmaX=0.1, sigmaY=0.8)
+    step = float((dark.shape[0] if down else dark.shape[1]) // STRIPS)
+    slope = tilt(strips, step)
+    level = cv2.GaussianBlur(aligned(strips, slope, step), (1, 5), sigmaX=0.1, sigmaY=0.8)
     noise = np.median(level, axis=0)
     spread = 1.4826 * np.median(np.abs(level - noise), axis=0) + 0.25
-    strong = level > np.maximum(noise + 5 * spread, 0.12 * _CLIP)
+    strong = level > np.maximum(noise + 5 * spread, 0.12 * CLIP)
     support = strong.mean(1)
-    strength = np.minimum(level, _CLIP).mean(1)
+    strength = np.minimum(level, CLIP).mean(1)
     floor = 0.75 if down else 0.42
     rows = _peaks(np.where(support >= floor, strength, 0), reach=max(3, round(0.9 * px_per_mm)))
     rows = [r for r in rows if _thin(strength, r, px_per_mm)]
@@ -223,7 +202,7 @@ def _family(dark: ByteImage, reach: int, px_per_mm: float, *, down: bool) -> _Fa
         return None
     # Rules seen as far as the strips go run on to the edge, across the columns left out there.
     length = float(dark.shape[0] if down else dark.shape[1])
-    right = length if family.right > step * (_STRIPS - 2) else family.right
+    right = length if family.right > step * (STRIPS - 2) else family.right
     return replace(family, right=right, thickness=thickness[printed], darkness=darkness[printed])
 
 

@@ -1,0 +1,317 @@
+"""Straight lines of the paper that belong to no ruling: a line under a title, the sides of a box, rules drawn by hand.
+
+Each is looked for by itself, in the same narrow strips that rulings are fitted in (see `rules`):
+
+1. In windows of a few strips the peaks of the ridge answer vote for straight courses; the fullest courses are followed
+   strip by strip to both ends, and a line (with a bow, where it is long) is laid through the strips' centres.
+2. At full resolution the course must be a drawn line: dark wherever nothing is written beside it, thin, and true to its
+   course. A row of letters answers only where there is ink.
+3. A line as dark as the strokes, which most of these pass right through, is a crossing-out drawn along a ruler. It is
+   the writer's and stays.
+
+What it does not see: lines shorter than about 18 mm, lines drawn freehand (these wander by more than `_STRAY_MM`), and
+of two lines closer than 1.5 mm more than one now and then.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from handwriting.geometry import FloatArray
+from handwriting.rule_strips import STEEPEST
+
+ByteImage = NDArray[np.uint8]
+
+_LEAST_MM = 18.0
+_WINDOW_MM, _FEWEST = 15.0, 6
+# Share of a window's strips that a course must pass through, and strips that letters may hide in a row.
+_VOTES, _HIDDEN = 0.8, 3
+# Root mean square distance of the strips' centres to the course.
+_STRAY_MM, _STRAY_PX = 0.07, 0.8
+# Darkness (of 255): below, nothing is written at a place; what a line must have in most places.
+_BARE, _FAINTEST = 30, 4.0
+# Share of the bare columns in which the line is there.
+_THERE = 0.85
+_THICKEST_MM = 0.8
+# A crossing-out: share of the strokes beside the line that go on across it, and its depth in strokes.
+_THROUGH, _AS_DARK = 0.45, 0.75
+
+
+@dataclass(frozen=True, slots=True)
+class Lone:
+    """One straight line: row ``offset + slope x + bend x**2`` from column `left` to `right`, px.
+
+    `residual` is the root mean square distance of the strips to it, px; `darkness` its depth below the paper, 0 to 255.
+    """
+
+    offset: float
+    slope: float
+    bend: float
+    left: float
+    right: float
+    residual: float
+    darkness: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Peaks:
+    """Rows where strips answer, strip by strip: `first[s]` to ``first[s + 1]`` are those of strip `s`.
+
+    `near` gives for each whole row and strip the peak within two rows of it, or -1.
+    """
+
+    row: FloatArray
+    strip: NDArray[np.int64]
+    height: FloatArray
+    first: NDArray[np.int64]
+    near: NDArray[np.int32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Course:
+    """A candidate: the peaks it passes through, and the polynomial laid through them (in columns, lowest first)."""
+
+    peaks: NDArray[np.int64]
+    terms: FloatArray
+    residual: float
+    left: float
+    right: float
+
+    def at(self, x: FloatArray) -> FloatArray:
+        """Return the row at column `x`."""
+        return np.asarray(self.terms[0] + x * (self.terms[1] + x * self.terms[2]), np.float64)
+
+
+def find_lone(
+    dark: ByteImage, strips: NDArray[np.float32], taken: list[tuple[float, float, FloatArray]], px_per_mm: float
+) -> tuple[Lone, ...]:
+    """Find the lone lines that run across a picture (turn it to find those that run down).
+
+    Parameters
+    ----------
+    dark : ndarray of uint8, shape (H, W)
+        Darkness: paper 0.
+    strips : ndarray of float32, shape (H, n)
+        The ridge answer averaged in `n` strips of equal width.
+    taken : list of (left, right, rows)
+        Lines already known: first and last column, and row at the middle of each strip, shape (n,).
+    px_per_mm : float
+        A rough scale, good to a factor of two.
+    """
+    step = float(dark.shape[1] // strips.shape[1])
+    window = int(np.clip(np.ceil(_WINDOW_MM * px_per_mm / step), _FEWEST, strips.shape[1] // 2))
+    peaks = _peaks(strips, taken, step)
+    if len(peaks.row) < window:
+        return ()
+    free = np.ones(len(peaks.row), bool)
+    found: list[Lone] = []
+    for start, slope, row in _drawn(dark, _seeds(peaks, window, step), window, step, px_per_mm):
+        course = _followed(peaks, free, int(start), window, slope, row, step)
+        if course is None or course.right - course.left < _LEAST_MM * px_per_mm:
+            continue
+        line = _looked_at(dark, course, px_per_mm)
+        if line is not None:
+            found.append(line)
+        free[course.peaks] = False
+    return tuple(sorted(found, key=lambda line: line.offset))
+
+
+def _peaks(strips: NDArray[np.float32], taken: list[tuple[float, float, FloatArray]], step: float) -> _Peaks:
+    """Return the rows where each strip's answer is the highest of five and stands out from the strip's own noise."""
+    level = np.median(strips[::4], axis=0)
+    spread = 1.4826 * np.median(np.abs(strips[::4] - level), axis=0) + 0.25
+    centre = strips[2:-2]
+    top = centre > np.maximum(level + 5 * spread, _FAINTEST - 1)
+    top &= (centre >= strips[1:-3]) & (centre > strips[3:-1]) & (centre >= strips[:-4]) & (centre > strips[4:])
+    strip, row = np.nonzero(top.T)
+    row += 2
+    middle = (strip + 0.5) * step
+    keep = np.ones(len(row), bool)
+    for left, right, rows in taken:
+        keep &= (np.abs(row - rows[strip]) > 3) | (middle < left - step) | (middle > right + step)
+    strip, row = strip[keep], row[keep]
+    around = row[:, None] + np.arange(-2, 3)
+    weight = strips[around, strip[:, None]].astype(np.float64)
+    weight = (weight - weight.min(1, keepdims=True)) ** 2
+    exact = (around * weight).sum(1) / np.maximum(weight.sum(1), 1e-9)
+    near = np.full(strips.shape, -1, np.int32)
+    for away in (2, -2, 1, -1, 0):
+        near[row + away, strip] = np.arange(len(row))
+    first = np.searchsorted(strip, np.arange(strips.shape[1] + 1))
+    return _Peaks(exact, strip, strips[row, strip].astype(np.float64), first, near)
+
+
+def _seeds(peaks: _Peaks, window: int, step: float) -> FloatArray:
+    """Return the courses that most strips of a window vote for: first strip, slope and row in its middle, one a row."""
+    slopes = np.arange(-STEEPEST, STEEPEST + 1e-9, 2 / (window * step))
+    found = [np.empty((0, 3))]
+    for start in range(0, len(peaks.first) - window, max(1, window // 2)):
+        here = slice(peaks.first[start], peaks.first[start + window])
+        row = peaks.row[here]
+        if len(row) < _VOTES * window:
+            continue
+        off = (peaks.strip[here] + 0.5 - start - window / 2) * step
+        low = row.min() - STEEPEST * window * step
+        cell = ((row - low - slopes[:, None] * off) / 2).astype(np.int64)
+        size = int(cell.max()) + 2
+        at = (cell + size * np.arange(len(slopes))[:, None]).ravel()
+        votes = np.bincount(at, minlength=size * len(slopes)).reshape(len(slopes), size)
+        both = votes[:, :-1] + votes[:, 1:]
+        # The best slope at each place, where no neighbour has more votes.
+        best = both.max(0)
+        wide = np.pad(best, 2)
+        peak = (best >= _VOTES * window) & (best >= np.maximum(wide[3:-1], wide[4:])) & (best > wide[1:-3])
+        place = np.flatnonzero(peak)
+        tied = both[:, place] == best[place]
+        slope = (tied * slopes[:, None]).sum(0) / tied.sum(0)
+        found.append(np.stack([np.full(len(place), float(start)), slope, low + 2.0 * (place + 1)], 1))
+    return np.concatenate(found)
+
+
+def _drawn(dark: ByteImage, seeds: FloatArray, window: int, step: float, px_per_mm: float) -> FloatArray:
+    """Return the seeds along which something dark runs between the letters too, the fullest first."""
+    if not len(seeds):
+        return seeds
+    reach = max(4, round(0.5 * px_per_mm))
+    off = np.linspace(-0.5, 0.5, 48, endpoint=False) * window * step
+    x = np.rint(seeds[:, :1] * step + window * step / 2 + off).astype(np.int64)
+    y = np.rint(seeds[:, 2:] + seeds[:, 1:2] * off).astype(np.int64)
+    inside = ((y >= reach) & (y < dark.shape[0] - reach)).all(1)
+    seeds, x, y = seeds[inside], np.minimum(x[inside], dark.shape[1] - 1), y[inside]
+    beside = np.maximum(dark[y - reach, x], dark[y + reach, x]).astype(np.int64)
+    # The seed knows its row to a pixel or two.
+    centre = np.stack([dark[y + k, x] for k in (-2, -1, 0, 1, 2)]).max(0).astype(np.int64)
+    bare = beside < _BARE
+    ridge = centre - beside
+    share = (bare & (ridge > _FAINTEST)).sum(1) / np.maximum(bare.sum(1), 1)
+    good = (share > 0.75) & (bare.mean(1) > 0.15)
+    order = np.argsort(-share[good], kind="stable")
+    return np.asarray(seeds[good][order])
+
+
+def _followed(
+    peaks: _Peaks, free: NDArray[np.bool_], start: int, window: int, slope: float, row: float, step: float
+) -> _Course | None:
+    """Collect the peaks along a course, window first and then farther and farther to both sides; lay a line through."""
+    tall, count = peaks.near.shape
+    middle = (np.arange(count) + 0.5) * step
+    offset = row - slope * (start + window / 2) * step
+    first, last = start, start + window
+    mine = np.empty(0, np.int64)
+    while True:
+        strips = np.arange(first, last)
+        rows = np.rint(offset + slope * middle[strips])
+        seen = peaks.near[np.clip(rows, 0, tall - 1).astype(np.int64), strips]
+        seen = seen[seen >= 0]
+        seen = seen[free[seen]].astype(np.int64)
+        if len(seen) < _VOTES * window:
+            return None
+        # Beyond a few strips without an answer nothing is the same line any more.
+        held = np.flatnonzero(np.diff(peaks.strip[seen]) > _HIDDEN + 1)
+        at = np.searchsorted(peaks.strip[seen], start + window // 2)
+        low = int(held[held < at].max()) + 1 if (held < at).any() else 0
+        high = int(held[held >= at].min()) + 1 if (held >= at).any() else len(seen)
+        seen = seen[low:high]
+        if len(seen) < _VOTES * window:
+            return None
+        offset, slope = _straight(middle[peaks.strip[seen]], peaks.row[seen])
+        grown = len(seen) > len(mine)
+        mine = seen
+        if not grown:
+            break
+        reach = max(2, len(seen) // 2)
+        first, last = max(0, int(peaks.strip[seen[0]]) - reach), min(count, int(peaks.strip[seen[-1]]) + 1 + reach)
+    x = middle[peaks.strip[mine]]
+    terms, residual = _laid(x, peaks.row[mine], step * window)
+    return _Course(mine, terms, residual, float(x[0] - step / 2), float(x[-1] + step / 2))
+
+
+def _straight(x: FloatArray, y: FloatArray) -> tuple[float, float]:
+    """Return offset and slope of the straight line through points."""
+    mean_x, mean_y = x.mean(), y.mean()
+    slope = float(((x - mean_x) * (y - mean_y)).sum() / max(float(((x - mean_x) ** 2).sum()), 1e-9))
+    return float(mean_y - slope * mean_x), slope
+
+
+def _laid(x: FloatArray, y: FloatArray, window: float) -> tuple[FloatArray, float]:
+    """Lay a straight line, or a bowed one where that pays, through the strips' centres (Tukey weights)."""
+    u = (x - x.mean()) / max(float(np.ptp(x)), 1.0)
+    best: tuple[FloatArray, float] = (np.zeros(3), np.inf)
+    for degree in (1, 2) if np.ptp(x) > 4 * window else (1,):
+        design = np.vander(u, degree + 1, increasing=True)
+        weight = np.ones(len(x))
+        for _ in range(4):
+            weighted = design * weight[:, None]
+            terms = np.linalg.solve(design.T @ weighted + 1e-9 * np.eye(degree + 1), weighted.T @ y)
+            away = y - design @ terms
+            scale = 1.4826 * np.median(np.abs(away)) + 0.1
+            weight = np.clip(1 - (away / (4.5 * scale)) ** 2, 0, None) ** 2 + 1e-6
+        good = weight > 0.05
+        rms = float(np.sqrt(np.mean(away[good] ** 2))) if good.mean() > 0.7 else np.inf
+        if rms < 0.8 * best[1] - 0.02:
+            best = np.pad(terms, (0, 2 - degree)), rms
+    (level, rise, bow), rms = best
+    middle, span = x.mean(), max(float(np.ptp(x)), 1.0)
+    slope, bend = rise / span, bow / span**2
+    return np.array([level - slope * middle + bend * middle**2, slope - 2 * bend * middle, bend]), rms
+
+
+def _looked_at(dark: ByteImage, course: _Course, px_per_mm: float) -> Lone | None:
+    """Look at a course in the picture itself: return the drawn line along it, or None."""
+    if course.residual > max(_STRAY_PX, _STRAY_MM * px_per_mm):
+        return None
+    reach = max(4, round(0.5 * px_per_mm))
+    x = np.arange(int(course.left), min(int(course.right) + 1, dark.shape[1]))
+    row = np.rint(course.at(x.astype(np.float64))).astype(np.int64)
+    inside = (row >= reach) & (row < dark.shape[0] - reach)
+    x, row = x[inside], row[inside]
+    if len(x) < _LEAST_MM * px_per_mm:
+        return None
+    section = dark[row[None, :] + np.arange(-reach, reach + 1)[:, None], x[None, :]].astype(np.float32)
+    above, below = section[:2].mean(0), section[-2:].mean(0)
+    beside = np.maximum(above, below)
+    ridge = section[reach - 1 : reach + 2].mean(0) - beside
+    bare = beside < _BARE
+    seen = bare & (ridge > _FAINTEST)
+    if seen.sum() < 0.25 * len(x):
+        return None
+    typical = float(np.median(ridge[seen]))
+    there = bare & (ridge > 0.35 * typical)
+    ends = _ends(there, bare, max(8, round(1.5 * px_per_mm)))
+    if ends is None or ends[1] - ends[0] < _LEAST_MM * px_per_mm:
+        return None
+    part = slice(*ends)
+    if there[part].sum() < _THERE * bare[part].sum() or bare[part].mean() < 0.25:
+        return None
+    profile = np.median(section[:, part][:, there[part]], axis=1)
+    profile = np.maximum(profile - max(profile[:2].mean(), profile[-2:].mean()), 0)
+    darkness = float(profile.max())
+    if darkness < _FAINTEST or profile.sum() / darkness > _THICKEST_MM * px_per_mm:
+        return None
+    if _crosses_out(section[:, part], darkness, reach):
+        return None
+    offset, slope, bend = (float(v) for v in course.terms)
+    return Lone(offset, slope, bend, float(x[ends[0]]), float(x[ends[1] - 1] + 1), course.residual, darkness)
+
+
+def _ends(there: NDArray[np.bool_], bare: NDArray[np.bool_], width: int) -> tuple[int, int] | None:
+    """Return the first and the last column (exclusive) between which the line is there, by a short running share."""
+    kernel = np.ones(width)
+    some, all_bare = np.convolve(there, kernel, "same"), np.convolve(bare, kernel, "same")
+    good = np.flatnonzero(there & (some > 0.6 * all_bare))
+    return None if not good.size else (int(good[0]), int(good[-1]) + 1)
+
+
+def _crosses_out(section: NDArray[np.float32], darkness: float, reach: int) -> bool:
+    """Tell whether most strokes beside a line go on across it, and the line is as dark as they are."""
+    above, below = section[: max(2, reach // 3)].max(0), section[-max(2, reach // 3) :].max(0)
+    up, down = above > 2 * _BARE, below > 2 * _BARE
+    either = up | down
+    if either.mean() < 0.1:
+        return False
+    through = (up & down).sum() / either.sum()
+    strokes = float(np.median(np.maximum(above, below)[either]))
+    return bool(through > _THROUGH and darkness > _AS_DARK * strokes)
