@@ -55,21 +55,21 @@ def methods(counts: Counts) -> str:
     """Return the text."""
     pages = counts.measured + sum(counts.refused.values())
     occasions = len(counts.occasions - {""})
-    when = f" on {_count(occasions, 'occasion')}" if occasions else ""
+    when = f" on {counted(occasions, 'occasion')}" if occasions else ""
     made = "; ".join(sorted(counts.software)) or f"handwriting {handwriting.__version__}"
     tolerance = counts.settings.get("tolerance_mm", 0.5)
     lines = [
         "# Methods",
         "",
-        f"Handwriting on {_count(pages, 'page')} by {_count(len(counts.participants), 'participant')}"
+        f"Handwriting on {counted(pages, 'page')} by {counted(len(counts.participants), 'participant')}"
         f"{when} was measured with {made}. "
-        f"{_count(counts.measured, 'page')} could be measured and {sum(counts.refused.values())} could not "
+        f"{counted(counts.measured, 'page')} could be measured and {sum(counts.refused.values())} could not "
         "(reasons below; failures.csv names each). Each page was decoded, brought upright, its printed rules "
         "and print set aside, and its ink divided into lines, words and letter marks; every measure is given "
         "with a 95 % interval that holds both the sampling of letters and lines on the page (bootstrap over "
         "lines, fixed seed) and the "
         f"uncertainty of the scale. Feet within {tolerance:g} mm of the printed line count as on the line. "
-        f"{_count(counts.corrected, 'page')} had corrections made by a person. "
+        f"{counted(counts.corrected, 'page')} had corrections made by a person. "
         "Pages were measured independently of each other, of the group of the writer and of the order of the rows. "
         "The measures are descriptions of marks on paper; no category or cut-off was applied.",
     ]
@@ -85,7 +85,8 @@ def methods(counts: Counts) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _count(number: int, thing: str) -> str:
+def counted(number: int, thing: str) -> str:
+    """Return a number of things in words."""
     return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
 
 

@@ -62,6 +62,7 @@ def batch(
                                           as the options of handwriting measure
     """  # noqa: D301 - the command line library wants this very character
     from handwriting.batch import engine, study
+    from handwriting.batch.methods import counted
     from handwriting.batch.work import Settings
     from handwriting.typed import read_role
 
@@ -87,7 +88,9 @@ def batch(
             raise
     if not quiet:
         kept = f", {done.kept} kept from before" if done.kept else ""
-        typer.echo(f"{done.measured} pages measured now{kept}; {done.refused} could not be measured. Study: {out}")
+        typer.echo(
+            f"{counted(done.measured, 'page')} measured now{kept}; {done.refused} could not be measured. Study: {out}"
+        )
         if done.refused and not shard:
             typer.echo(f"Why, and what to do: {out / 'failures.csv'}")
 
@@ -100,42 +103,30 @@ def merge(
 ) -> None:
     """Put the shards of a study together and write its tables."""
     from handwriting.batch import study
+    from handwriting.batch.methods import counted
 
     done = study.merge(_read(manifest, folder), shards, out)
-    typer.echo(f"{done.measured} pages; {done.refused} could not be measured. Study: {out}")
+    typer.echo(f"{counted(done.measured, 'page')}; {done.refused} could not be measured. Study: {out}")
 
 
 def _read(path: Path, folder: Path | None, *, quiet: bool = False) -> Manifest:
     from handwriting.batch.columns import reserved
     from handwriting.batch.manifest import read_manifest
+    from handwriting.batch.methods import counted
 
+    listing = path.with_name(f"{path.stem}.faults.csv")
     try:
-        checked = read_manifest(path, folder=folder, reserved=reserved())
+        checked = read_manifest(path, folder=folder, reserved=reserved(), listing=listing, first=_SHOWN)
     except ManifestError as error:
-        for fault in error.faults[:_SHOWN]:
+        for fault in error.faults:
             typer.echo(str(fault), err=True)
-        if len(error.faults) > _SHOWN:
-            listed = path.with_name(f"{path.stem}.faults.csv")
-            _write_faults(listed, error.faults)
-            typer.echo(f"... and {len(error.faults) - _SHOWN} more; all are listed in {listed}", err=True)
+        if more := error.count - len(error.faults):
+            where = f"all are listed in {error.listed}" if error.listed else f"{listing} cannot be written"
+            typer.echo(f"... and {more} more; {where}", err=True)
         raise
     if not quiet:
-        typer.echo(f"{path.name}: {len(checked.samples)} pages, no faults.")
+        typer.echo(f"{path.name}: {counted(len(checked.samples), 'page')}, no faults.")
     return checked
-
-
-def _write_faults(path: Path, faults: tuple[tuple[int, str, str, str], ...]) -> None:
-    import csv
-    import io
-
-    from handwriting.report.table import safe
-    from handwriting.report.write import write_files
-
-    text = io.StringIO()
-    table = csv.writer(text)
-    table.writerow(["row", "column", "fault", "remedy"])
-    table.writerows([row, *(safe(cell) for cell in cells)] for row, *cells in faults)
-    write_files(path.parent, {path.name: text.getvalue().encode("utf-8", "replace")})
 
 
 def _shard(given: str) -> tuple[int, int]:
@@ -156,9 +147,11 @@ def _workers(scheduler: str, number: int, chunk: int, seconds: float) -> Workers
 
 
 def _show_estimate(found: Any) -> None:  # noqa: ANN401 - a study's Estimate
+    from handwriting.batch.methods import counted
+
     typer.echo(
-        f"{found.pages} pages: about {_spell(found.seconds)} and {_size(found.bytes)} on the disk, reckoned from "
-        f"{found.tried} pages measured now ({found.refused} of them could not be)."
+        f"{counted(found.pages, 'page')}: about {_spell(found.seconds)} and {_size(found.bytes)} on the disk, "
+        f"reckoned from {counted(found.tried, 'page')} measured now ({found.refused} of them could not be)."
     )
 
 
@@ -189,12 +182,14 @@ class _Showing:
     def tell(self, now: Progress) -> None:
         import time
 
+        from handwriting.batch.methods import counted
+
         pause = 0.2 if self._moving else 30.0
         if self._quiet or (time.monotonic() < self._next and now.done < now.total):
             return
         self._next = time.monotonic() + pause
         line = (
-            f"{now.done} of {now.total} pages, {now.refused} not measured, "
+            f"{now.done} of {counted(now.total, 'page')}, {now.refused} not measured, "
             f"{now.rate * 60:.1f} pages/min, {_spell(now.left)} left"
         )
         typer.echo(f"\r{line:<78}" if self._moving else line, nl=not self._moving, err=True)

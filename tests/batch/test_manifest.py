@@ -3,6 +3,7 @@
 Dialects are those of RFC 4180 and of what Excel saves (UTF-8 with its mark, UTF-16 "Unicode text", semicolons, sep=).
 """
 
+import csv
 import datetime as dt
 import pickle
 import time
@@ -220,6 +221,52 @@ def test_a_hundred_thousand_rows_with_faults_in_under_five_seconds(folder):
     # A thousand rows name a page for the first time, the others name it again.
     assert len(caught.value.faults) == 1000 + 99_000
     assert taken < 5.0
+
+
+def test_many_faults_are_listed_in_a_file_and_the_first_are_told(folder):
+    rows = [HEAD, *([f"scans/q{i}.png", f"P{i}", "1", "the tide", "=soon", "9.4", "5"] for i in range(5000))]
+    path, listing = put(folder, rows), folder / "m.faults.csv"
+    with pytest.raises(ManifestError, match="15000 faults") as caught:
+        read_manifest(path, listing=listing, first=7)
+    assert (caught.value.count, len(caught.value.faults), caught.value.listed) == (15_000, 7, listing)
+    with listing.open(encoding="utf-8", newline="") as file:
+        head, *cells = csv.reader(file)
+    assert head == ["row", "column", "fault", "remedy"]
+    with pytest.raises(ManifestError) as whole:
+        read_manifest(path)
+    assert cells == [[str(f.row), *f[1:]] for f in whole.value.faults]
+    assert [int(c[0]) for c in cells] == sorted(int(c[0]) for c in cells)
+    assert caught.value.faults == whole.value.faults[:7]
+    copy = pickle.loads(pickle.dumps(caught.value))
+    assert (copy.count, copy.listed, str(copy)) == (15_000, listing, str(caught.value))
+    with pytest.raises(ManifestError) as caught:
+        read_manifest(path, listing=folder / "no such folder" / "m.faults.csv", first=7)
+    assert (caught.value.count, len(caught.value.faults), caught.value.listed) == (15_000, 7, None)
+    with pytest.raises(ManifestError) as caught:
+        read_manifest(put(folder, rows[:3]), listing=folder / "few.csv", first=7)
+    assert caught.value.count == 6 and not (folder / "few.csv").exists()
+    assert not list(folder.glob(".*"))
+
+
+def test_broken_quotes_all_the_way_down_are_told_row_by_row(folder):
+    """Each broken row is one fault; whole rows between them are read, and none twice."""
+    path = folder / "m.csv"
+    rows = [f'scans/a.png,"P{i}"x,1' if i % 2 else f"scans/q{i}.png,P{i},1" for i in range(20_000)]
+    path.write_text("\n".join(["file,participant,occasion", *rows, 'scans/q.png,"P']), "utf-8")
+    start = time.process_time()
+    with pytest.raises(ManifestError) as caught:
+        read_manifest(path)
+    assert time.process_time() - start < 5.0
+    got = [(f.row, f.column) for f in caught.value.faults]
+    assert got == [(i + 2, "" if i % 2 else "file") for i in range(20_000)] + [(20_002, "")]
+
+
+def test_rows_that_ask_the_same_share_their_task_and_keep_their_code(folder):
+    rows = [HEAD, *([f"scans/{n}.png", f"P0{i}", *ROW[2:]] for i, n in enumerate("abc"))]
+    samples = read_manifest(put(folder, rows)).samples
+    assert [s.task.code for s in samples] == ["P00", "P01", "P02"]
+    assert samples[0].asked is samples[2].asked
+    assert samples[1].task.age_months == 112 and samples[1].task.text == ROW[3]
 
 
 def test_pages_of_one_sheet_stand_in_one_cell(folder):
