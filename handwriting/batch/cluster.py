@@ -1,9 +1,8 @@
-"""The same work on several machines, by dask.distributed (extra ``cluster``): chunks of pages, answers page by page.
+"""The same work on several machines, by dask.distributed (extra ``cluster``): pages in chunks, answers one by one.
 
-A dask worker does its pages in processes of this program's own pool, so that a page that kills or hangs its decoder
-costs that process and not the worker. A dask worker that dies itself gives its
-chunk to another. A chunk that has lost several workers is taken apart, and its pages sent one by one: the one that
-does it is named, the others are measured.
+A page is one task; its answer comes back as soon as it is there, so a dask worker that dies loses the page in hand,
+and those that were waiting for it go to others. It does its pages in a process of this program's own pool, which a page
+that kills or hangs its decoder takes down instead of the worker. A page that has lost several workers is named.
 
 Files must lie under the same folder for all workers; answers come back to the one process that writes the ledger.
 """
@@ -11,6 +10,7 @@ Files must lie under the same folder for all workers; answers come back to the o
 from __future__ import annotations
 
 import contextlib
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from distributed import Client
 
 _JOB = "handwriting.batch.work:attempt"
-_AHEAD = 2
 _PATIENCE = "30s"
+_IDLE_SECONDS = 60.0
 
 
 def cluster_workers(scheduler: str, *, workers: int, chunk: int, seconds: float) -> Workers:
@@ -39,7 +39,7 @@ def cluster_workers(scheduler: str, *, workers: int, chunk: int, seconds: float)
     workers : int
         How many workers to start, with ``local`` and ``slurm``.
     chunk : int
-        Pages in one task.
+        Pages a worker has before it, one in hand and the others waiting.
     seconds : float
         Time one page may take.
 
@@ -86,31 +86,29 @@ def _client(scheduler: str, workers: int) -> Iterator[Client]:
 
 
 class _Sender:
-    """Keeps every worker busy and no more: a few chunks a worker are under way at a time."""
+    """Keeps every worker busy and no more: a chunk of pages a worker is under way at a time."""
 
     def __init__(self, client: Client, next_order: Callable[[], Order | None], chunk: int, seconds: float) -> None:
         self._client, self._next, self._chunk, self._seconds = client, next_order, chunk, seconds
-        self._alone: deque[Order] = deque()
-        self._sent: dict[Any, list[Order]] = {}
+        self._sent: dict[Any, Order] = {}
 
     def answers(self) -> Iterator[tuple[Order, pool.Answer]]:
         from distributed import as_completed
 
-        coming = as_completed(loop=self._client.loop)
+        # With results: an answer is fetched when it is there, not when its turn comes, so that it cannot be lost.
+        coming = as_completed(loop=self._client.loop, with_results=True, raise_errors=False)
         try:
             while True:
                 self._send(coming)
                 if not self._sent:
                     return
-                future = next(coming)
-                orders = self._sent.pop(future)
-                error = future.exception() if future.status == "error" else None
-                if future.status == "finished":
-                    yield from zip(orders, future.result(), strict=True)
-                elif len(orders) > 1:
-                    self._alone.extend(orders)
+                future, result = next(coming)
+                order = self._sent.pop(future)
+                error = result[1] if isinstance(result, tuple) else None
+                if isinstance(result, pool.Answer):
+                    yield order, result
                 elif error is not None and type(error).__name__ == "KilledWorker":
-                    yield orders[0], pool.Died(0)
+                    yield order, pool.Died(0)
                 else:
                     said = f"{type(error).__name__}: {error}"[:200] if error else "it was taken down"
                     fix = "See that the program is installed on every machine, and go on with --resume."
@@ -120,25 +118,62 @@ class _Sender:
                 future.cancel()
 
     def _send(self, coming: Any) -> None:  # noqa: ANN401 - as_completed has no types
-        limit = _AHEAD * max(1, sum(self._client.nthreads().values()))
-        while len(self._sent) < limit:
-            orders = [self._alone.popleft()] if self._alone else self._take()
-            if not orders:
-                return
-            future = self._client.submit(measure_chunk, orders, self._seconds, pure=False)
-            self._sent[future] = orders
+        limit = self._chunk * max(1, sum(self._client.nthreads().values()))
+        while len(self._sent) < limit and (order := self._next()) is not None:
+            future = self._client.submit(measure_page, order, self._seconds, pure=False)
+            self._sent[future] = order
             coming.add(future)
 
-    def _take(self) -> list[Order]:
-        orders: list[Order] = []
-        while len(orders) < self._chunk and (order := self._next()) is not None:
-            orders.append(order)
-        return orders
+
+class _Apart:
+    """One process of the pool's, kept between pages for as long as they follow each other."""
+
+    def __init__(self, seconds: float) -> None:
+        self.seconds = seconds
+        self._waiting: deque[Order] = deque()
+        # Between two answers the pool stands still with its process alive, and asks for the next page when it goes on.
+        self._answers = pool.work_apart(_JOB, self._next, workers=1, seconds=seconds)
+        self._lock = threading.Lock()
+        self._leave = threading.Timer(0, self.close)
+        self.closed = False
+
+    def _next(self) -> Order | None:
+        return self._waiting.popleft() if self._waiting else None
+
+    def do(self, order: Order) -> pool.Answer | None:
+        """Return the answer; None when the process has left meanwhile."""
+        self._leave.cancel()
+        with self._lock:
+            if self.closed:
+                return None
+            self._waiting.append(order)
+            try:
+                _, answer = next(self._answers)
+            except BaseException:
+                self.closed = True
+                raise
+            self._leave = threading.Timer(_IDLE_SECONDS, self.close)
+            self._leave.daemon = True
+            self._leave.start()
+            return answer
+
+    def close(self) -> None:
+        """End the process: a worker of the cluster may live for days after the study."""
+        with self._lock:
+            self.closed = True
+            self._answers.close()
 
 
-def measure_chunk(orders: list[Order], seconds: float) -> list[pool.Answer]:
-    """Do some pages one after the other in a process of the pool's; one answer for each, in their order."""
-    waiting = deque(orders)
-    done = pool.work_apart(_JOB, lambda: waiting.popleft() if waiting else None, workers=1, seconds=seconds)
-    answers = {order.sample.name: answer for order, answer in done}
-    return [answers[order.sample.name] for order in orders]
+_kept = threading.local()
+
+
+def measure_page(order: Order, seconds: float) -> pool.Answer:
+    """Do a page in a process of the pool's, which stays for the next one."""
+    apart: _Apart | None = getattr(_kept, "apart", None)
+    answer = apart.do(order) if apart is not None and apart.seconds == seconds else None
+    if answer is None:
+        if apart is not None:
+            apart.close()
+        _kept.apart = _Apart(seconds)
+        answer = _kept.apart.do(order)
+    return answer

@@ -21,7 +21,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
 from dataclasses import dataclass
 from typing import IO, Any, Generic, TypeVar
 
@@ -140,7 +140,7 @@ class Worker(Generic[T]):
 
 def work_apart(
     job: str, next_task: Callable[[], T | None], *, workers: int, seconds: float
-) -> Iterator[tuple[T, Answer]]:
+) -> Generator[tuple[T, Answer], None, None]:
     """Do a job for every task in separate processes and yield each task with its answer as it comes.
 
     Parameters

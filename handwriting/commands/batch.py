@@ -34,7 +34,9 @@ def batch(
     scheduler: Annotated[
         str, typer.Option(help="Work on a cluster: a Dask scheduler's address, local, or slurm.")
     ] = "",
-    chunk: Annotated[int, typer.Option(min=1, max=1000, help="Pages in one task of the cluster.")] = 16,
+    chunk: Annotated[
+        int, typer.Option(min=1, max=1000, help="Pages before each worker of the cluster: one in hand, others waiting.")
+    ] = 4,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Check the manifest, measure a few pages, say what all would take.")
     ] = False,

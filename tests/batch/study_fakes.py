@@ -5,6 +5,7 @@ import json
 import os
 import signal
 import time
+from pathlib import Path
 
 from handwriting.batch.work import Order, Work
 from handwriting.errors import NoWritingError
@@ -22,6 +23,13 @@ def unhurried(order: Order) -> Work:
     """As `cheap`, in a few hundredths of a second, so that a kill finds pages in hand."""
     time.sleep(0.02)
     return cheap(order)
+
+
+def noted(order: Order) -> Work:
+    """As `unhurried`, and notes in the folder of the pages that it was begun."""
+    with (Path(order.settings.folder) / "begun").open("a", encoding="utf-8") as file:
+        file.write(f"{order.sample.name}\n")
+    return unhurried(order)
 
 
 def deadly(order: Order) -> Work:

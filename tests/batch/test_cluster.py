@@ -16,10 +16,11 @@ from test_engine import RUNNER, go, names
 
 pytest.importorskip("distributed")
 
+from handwriting.batch import pool
 from handwriting.batch.cluster import cluster_workers
 from handwriting.batch.engine import run
 from handwriting.batch.study import finish
-from handwriting.batch.work import Settings
+from handwriting.batch.work import Order, Settings
 from handwriting.errors import MissingProgramError, UsageError
 
 
@@ -56,7 +57,7 @@ def test_two_workers_one_killed_at_random_give_the_same_bytes(tmp_path):
     samples = names(60)
     _, calm = go(tmp_path, samples, study=tmp_path / "calm")
     with cluster(tmp_path, 2) as (address, crew):
-        arguments = [str(tmp_path / "pages" / "pages.csv"), str(tmp_path / "study"), "2", "unhurried", address]
+        arguments = [str(tmp_path / "pages" / "pages.csv"), str(tmp_path / "study"), "2", "noted", address]
         process = subprocess.Popen(
             [sys.executable, str(RUNNER), *arguments], env=environment(), stderr=subprocess.PIPE, text=True
         )
@@ -68,10 +69,13 @@ def test_two_workers_one_killed_at_random_give_the_same_bytes(tmp_path):
         crew[0].send_signal(signal.SIGKILL)
         _, said = process.communicate(timeout=120)
         assert process.returncode == 0, said
+    begun = (tmp_path / "pages" / "begun").read_text("utf-8").split()
+    # The page in hand, and one whose answer was on its way; ten were waiting before each worker.
+    assert set(begun) == set(samples) and len(begun) <= len(samples) + 2
     assert studies.tables(calm) == studies.tables(tmp_path / "study")
 
 
-def test_a_page_that_kills_its_process_is_named_and_its_chunk_is_measured(tmp_path):
+def test_a_page_that_kills_its_process_is_named_and_the_others_are_measured(tmp_path):
     manifest = studies.read(tmp_path / "pages", ["a1", "a2K", "a3", "a4X"])
     with cluster(tmp_path, 1) as (address, _):
         workers = cluster_workers(address, workers=1, chunk=4, seconds=30)
@@ -79,6 +83,34 @@ def test_a_page_that_kills_its_process_is_named_and_its_chunk_is_measured(tmp_pa
             manifest.samples, Settings(str(manifest.folder)), tmp_path / "s", workers, measure=study_fakes.deadly
         )
     assert (done.measured, done.refused) == (4, 2)
+
+
+def test_a_process_stays_for_the_next_page_and_leaves_when_none_comes(tmp_path, monkeypatch):
+    import handwriting.batch.cluster as module
+
+    monkeypatch.setattr(module, "_IDLE_SECONDS", 0.5)
+    manifest = studies.read(tmp_path / "pages", ["a1", "a2", "a3K", "a4"])
+    name = pool.name_of(study_fakes.deadly)
+    one, two, dead, last = (Order(s, Settings(str(manifest.folder)), name) for s in manifest.samples)
+
+    def process():
+        return {int(c) for c in Path(f"/proc/self/task/{os.getpid()}/children").read_text("ascii").split()}
+
+    try:
+        before = process()
+        assert isinstance(module.measure_page(one, 30), pool.Done)
+        first = process() - before
+        assert isinstance(module.measure_page(two, 30), pool.Done)
+        assert process() - before == first and len(first) == 1
+        assert isinstance(module.measure_page(dead, 30), pool.Died)
+        assert isinstance(module.measure_page(last, 30), pool.Done)
+        deadline = time.monotonic() + 20
+        while process() != before and time.monotonic() < deadline:
+            time.sleep(0.05)
+        assert process() == before
+        assert isinstance(module.measure_page(one, 30), pool.Done)
+    finally:
+        module._kept.apart.close()
 
 
 def test_no_scheduler_at_the_address(tmp_path, monkeypatch):
