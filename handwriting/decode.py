@@ -39,6 +39,7 @@ _SAVE_8_BIT = "Save the page as an 8-bit grey or colour PNG or JPEG"
 _AGAIN = "Scan or photograph the page again and save it as PNG or JPEG"
 _REDUCED_OR_MASK = 0b101  # NewSubfileType bits: a smaller copy, a transparency mask (TIFF 6.0 section 8)
 _NEW_SUBFILE_TYPE, _BITS = 254, 258
+_BAND = 64  # rows
 _SENSIBLE_PIXELS = 1_000_000_000  # nobody is told to raise the limit beyond
 _PNG_PICTURE = {b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"IEND"}
 _FORMATS = {"JPEG": ("JPEG", "MPO"), "PNG": ("PNG",), "TIFF": ("TIFF",), "BMP": ("BMP", "DIB"), "WebP": ("WEBP",)}
@@ -256,7 +257,9 @@ def _flatten(image: Image.Image, notes: list[str]) -> Image.Image | npt.NDArray[
         return _from_16_bit(image, notes)
     if "transparency" in image.info or mode in {"LA", "La", "PA", "RGBA", "RGBa"}:
         return _on_white(image, notes)
-    if mode in {"L", "1"}:
+    if mode == "L":
+        return image
+    if mode == "1":
         return image.convert("L")
     if mode == "P":
         return _plain_palette(image.convert("RGB"), image)
@@ -327,9 +330,16 @@ def _check_deep_colour(flat: Image.Image | npt.NDArray[np.uint8]) -> None:
 
 
 def _put(sink: Sink, flat: Image.Image | npt.NDArray[np.uint8]) -> tuple[int, ...]:
-    values = np.asarray(flat)
-    sink.pixels(values.shape)[...] = values
-    return values.shape
+    if not isinstance(flat, Image.Image):
+        sink.pixels(flat.shape)[...] = flat
+        return flat.shape
+    width, height = flat.size
+    pixels = sink.pixels((height, width) if flat.mode == "L" else (height, width, 3))
+    # Band by band: Pillow copies what it hands out twice.
+    for top in range(0, height, _BAND):
+        bottom = min(top + _BAND, height)
+        pixels[top:bottom] = np.asarray(flat.crop((0, top, width, bottom)))
+    return pixels.shape
 
 
 def _answer(shape: tuple[int, ...], form: str, dpi: Any, source: str, notes: list[str]) -> Message:  # noqa: ANN401

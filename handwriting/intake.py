@@ -2,8 +2,8 @@
 
 A damaged or hostile file can crash a decoder, make it wait for ever or make it ask for all the memory there is. So each
 decode runs in a child that may use a stated amount of memory and of *wall clock* time (a decoder stuck on a lock uses
-no processor time). The child puts the pixels into an unnamed file the parent maps into memory: nothing is copied twice,
-and nothing is left on the disk however the child ends. What libraries write to the error stream goes nowhere.
+no processor time). The child writes the pixels into an unnamed file the parent maps into memory: nothing is left on the
+disk however the child ends. What libraries write to the error stream goes nowhere.
 
 The child is forked where that can be done, because it costs milliseconds instead of the quarter second of a fresh
 interpreter. Forking beside running threads is safe only while the child stays away from libraries that own threads:
@@ -54,6 +54,7 @@ _ERRORS: dict[str, type[HandwritingError]] = {
     cls.__name__: cls
     for cls in (DamagedFileError, DecodeFailedError, FileNotReadableError, LockedFileError, TooLargeError, UsageError)
 }
+_PRIVATE = {} if os.name == "nt" else {"flags": mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS}
 _OUT_OF_MEMORY = "needs more memory than one page is allowed"
 _SMALLER = "Scan the page again at 300 dpi, or raise the limit memory_bytes"
 _AGAIN = "Scan or photograph the page again and save it as PNG or JPEG"
@@ -90,23 +91,38 @@ class Bounds:
 
 
 class Sink:
-    """Where a decoder puts its pixels: one array of shared memory, with a message behind it."""
+    """Where a decoder puts its pixels: an array, written to the parent's file with a message behind it.
+
+    Decoding into the mapped file itself takes longer: its memory comes page by page, an array's in large ones.
+    """
 
     def __init__(self, descriptor: int) -> None:
         self._descriptor = descriptor
-        self.size = 0
+        self._memory = memoryview(b"")
+
+    @property
+    def size(self) -> int:
+        """Bytes of the pixels."""
+        return len(self._memory)
 
     def pixels(self, shape: tuple[int, ...]) -> Pixels:
-        """Return the shared array to decode into, (H, W) or (H, W, 3) uint8. To be called once."""
-        self.size = math.prod(shape)
-        os.ftruncate(self._descriptor, self.size)
-        return np.frombuffer(mmap.mmap(self._descriptor, self.size), np.uint8).reshape(shape)
+        """Return the array to decode into, (H, W) or (H, W, 3) uint8. To be called once."""
+        size = math.prod(shape)
+        # Memory of its own: what the parent's allocator hands out again would be copied from the parent first.
+        memory = mmap.mmap(-1, size, **_PRIVATE)
+        if hasattr(mmap, "MADV_HUGEPAGE"):
+            with contextlib.suppress(OSError):
+                memory.madvise(mmap.MADV_HUGEPAGE)
+        self._memory = memoryview(memory)
+        return np.frombuffer(memory, np.uint8).reshape(shape)
 
     def finish(self, message: Message) -> None:
-        """Write the message and mark the file as complete."""
+        """Write the pixels and the message, and mark the file as complete."""
         body = json.dumps(message).encode()
-        os.lseek(self._descriptor, self.size, os.SEEK_SET)
-        rest = memoryview(body + len(body).to_bytes(8, "little") + _TRAILER)
+        self._write(self._memory)
+        self._write(memoryview(body + len(body).to_bytes(8, "little") + _TRAILER))
+
+    def _write(self, rest: memoryview) -> None:
         while rest:
             rest = rest[os.write(self._descriptor, rest) :]
 
