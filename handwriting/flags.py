@@ -55,6 +55,13 @@ _TABLE = (
         "Measure the rule spacing on the sheet with a ruler and give it with --rule-mm.",
     ),
     Flag(
+        "ruler-at-a-slant",
+        "A ruler was found, but the scale changes from it to the far side of the picture.",
+        "Ratios and counts are given; nothing is given in millimetres.",
+        "Photograph page and ruler lying flat from straight above, or show all four edges of the sheet on a darker "
+        "ground.",
+    ),
+    Flag(
         "low-resolution",
         "The page has fewer than 200 pixels to the inch.",
         "Edges are known less exactly, so intervals are wider.",
@@ -266,6 +273,18 @@ _TABLE = (
         "The places reached were marked for fewer than five minutes.",
         "The range shown is that of all pairs of minutes; it holds the true change less often than 19 times in 20.",
         "Mark the place reached at every minute of a task of five minutes or more.",
+    ),
+    Flag(
+        "ticks-not-confirmed",
+        "Coloured ticks were found beside the writing, and nobody confirmed them.",
+        "The places reached at each minute are not used; the ticks are left out of the writing.",
+        "Check the places listed, and measure again with --yes; or say the words reached with --minute.",
+    ),
+    Flag(
+        "ticks-in-margin",
+        "A tick in the margin tells the line reached, not the letter.",
+        "The middle word of that line stands for it, so letters of that minute are known to half a line.",
+        "Make the tick over the letter reached.",
     ),
     Flag(
         "undefined",

@@ -29,22 +29,24 @@ from handwriting.alignment import (
 from handwriting.calibration import Given, Scale, calibrate, rough_px_per_mm
 from handwriting.crossings import Crossings, find_crossings
 from handwriting.errors import NoWritingError, UsageError
-from handwriting.facts import letter_counts, line_facts, page_facts, ruling_facts
+from handwriting.facts import letter_counts, line_facts, page_facts, ruler_facts, ruling_facts
 from handwriting.figures import compare
 from handwriting.frame import SHEET_DPI, Frame, make_frame, make_sheet_frame, sheet_rules, to_page_pixels
 from handwriting.geometry import Box
-from handwriting.ink import Ink, find_ink, flatten, lift_rules
+from handwriting.ink import PAPER, Ink, find_ink, flatten, lift_rules
 from handwriting.letter_shapes import LetterShape, alike, letter_shapes
 from handwriting.letters import Letters, find_letters
 from handwriting.lines import Lines
 from handwriting.measures import SEED, Evidence, by_minute, measure_all
 from handwriting.page import Page
 from handwriting.printed import set_area_aside, set_print_aside
+from handwriting.reached import Reached, check_places, confirmed, places_reached, tick_facts, with_ticks
 from handwriting.record import FlagNote, Record, ScaleFacts
 from handwriting.rules import Ruling, find_rules
 from handwriting.sheet.reading import SheetReading, check_pages, read_sheet
 from handwriting.sources import all_sources
 from handwriting.task import Task
+from handwriting.ticks import Tick, set_ticks_aside
 from handwriting.turning import overhang, upright
 from handwriting.words import Words, find_words, known_words
 
@@ -67,6 +69,7 @@ class Options:
     that counts as on the line. A known text is laid against the page with the letter reader, without
     `read` by silhouette and gaps alone.
     `print_box` is where a worksheet's own printed text stands, px of the upright frame: nothing in it is writing.
+    `ticks` names the colour of ticks made at each minute (`ticks.COLOURS`, or any); empty when none were made.
     """
 
     given: Given = field(default_factory=Given)
@@ -74,13 +77,14 @@ class Options:
     tolerance_mm: float = 0.5
     print_box: Box | None = None
     read: bool = True
+    ticks: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Found:
     """What the stages found on one page, in frame px.
 
-    `alignment` where it was laid against a known text, `estimate` of its letters where none is known.
+    `alignment` where laid against a known text, `estimate` of its letters where none is known, `ticks` where asked for.
     """
 
     frame: Frame
@@ -93,6 +97,11 @@ class Found:
     printed: tuple[Box, ...]
     alignment: Alignment | None = None
     estimate: LetterEstimate | None = None
+    ticks: tuple[Tick, ...] = ()
+
+    def reached(self) -> tuple[Reached, ...]:
+        """Return the places that the ticks tell as reached."""
+        return places_reached(self.ticks, self.lines, self.words, self.alignment)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -175,6 +184,12 @@ def _read_sheet(page: Page, task: Task, options: Options) -> SheetReading | None
 
 
 def _measure(pages: tuple[Page, ...], sheets: tuple[SheetReading, ...], task: Task, options: Options) -> Result:
+    if sheets and options.given.ruler:
+        raise UsageError(
+            "--ruler was given, but the page is a copying sheet, which brings its own scale",
+            where=pages[0].name,
+            fix="Leave --ruler out; check the print with --bar-mm",
+        )
     if sheets and sheets[0].text and not task.text:
         task = replace(task, text=sheets[0].text)
     found = find_writing(pages, sheets, options)
@@ -185,7 +200,15 @@ def _measure(pages: tuple[Page, ...], sheets: tuple[SheetReading, ...], task: Ta
     elif options.read and task.seconds is not None and task.letters is None:
         # A rate is wanted, and there is nothing to count by.
         found = replace(found, estimate=estimate_letters(found.ink, found.lines, own_reader()))
+    if options.ticks:
+        check_places(found.reached(), task.seconds, pages[0].name)
     return measure_found(pages, found, task, _scale(pages[0], sheets, found, options), options)
+
+
+def take_ticks(result: Result) -> Result:
+    """Return the page measured with the places that its ticks tell: a person has confirmed them."""
+    found = result.found
+    return measure_found(result.pages, found, with_ticks(result.task, found.reached()), result.scale, result.options)
 
 
 def lay_against(found: Found, text: str, where: str | None, *, read: bool = True) -> Found:
@@ -197,7 +220,8 @@ def lay_against(found: Found, text: str, where: str | None, *, read: bool = True
     alignment = align(found.ink, found.lines, text, reader, found.words)
     if alignment.fit < LEAST_FIT and not found.frame.sheets:
         # A line or two may have been taken for standing on their head: the text tells.
-        turned = _look(where or "", found.frame.turned(180), None)
+        turned = _look(where or "", found.frame.turned(180), Options())
+        turned = replace(turned, ticks=tuple(tick.turned(turned.frame.grey.shape) for tick in found.ticks))
         other = align(turned.ink, turned.lines, text, reader, turned.words)
         if other.fit >= LEAST_FIT:
             found, alignment = turned, other
@@ -237,6 +261,7 @@ def measure_found(pages: tuple[Page, ...], found: Found, task: Task, scale: Scal
             scale.source,
             scale.sentence,
             scale.checks,
+            ruler_facts(found.frame.ruler, k),
         ),
         ruling=ruling_facts(found.ruling, found.margins, k),
         lines=line_facts(found.lines, found.words, found.letters, found.ruling, found.alignment, crossings, k),
@@ -245,17 +270,21 @@ def measure_found(pages: tuple[Page, ...], found: Found, task: Task, scale: Scal
         comparisons=comparisons,
         flags=_flags(scale, found, task, crossings),
         software=_software(options),
-        letters=_counts(evidence, task, found, shapes),
+        letters=_counts(evidence, task, found, shapes, k),
     )
     return Result(record, found, pages, task, scale, options)
 
 
-def _counts(evidence: Evidence, task: Task, found: Found, shapes: tuple[LetterShape, ...]) -> dict[str, object]:
+def _counts(
+    evidence: Evidence, task: Task, found: Found, shapes: tuple[LetterShape, ...], k: float
+) -> dict[str, object]:
     counts = letter_counts(task, found.alignment, found.estimate)
     if found.alignment is not None:
         counts["alike"] = alike(shapes)
     if task.minutes and found.alignment is not None:
         counts["by_minute"] = by_minute(evidence, task, found.alignment)
+    if found.ticks:
+        counts["minute_ticks"] = tick_facts(found.ticks, found.reached(), task, k)
     return counts
 
 
@@ -263,12 +292,13 @@ def find_writing(pages: tuple[Page, ...], sheets: tuple[SheetReading, ...], opti
     """Run the stages that look at the picture."""
     name = pages[0].name
     if sheets:
-        return _look(name, make_sheet_frame(pages, sheets), None)
-    found = _look(name, upright_frame(pages[0], options), options.print_box)
+        return _look(name, make_sheet_frame(pages, sheets), replace(options, print_box=None))
+    found = _look(name, upright_frame(pages[0], options), options)
     above, below = overhang(found.lines)
     if options.print_box is not None or below <= _ON_ITS_HEAD * above:
         return found
-    turned = _look(name, found.frame.turned(180), None)
+    turned = _look(name, found.frame.turned(180), Options())
+    turned = replace(turned, ticks=tuple(tick.turned(turned.frame.grey.shape) for tick in found.ticks))
     higher, lower = overhang(turned.lines)
     # Where next to nothing stands out from the lines, as on a page of tall letters only, turning must better it.
     return turned if higher - lower > above - below else found
@@ -276,7 +306,7 @@ def find_writing(pages: tuple[Page, ...], sheets: tuple[SheetReading, ...], opti
 
 def upright_frame(page: Page, options: Options) -> Frame:
     """Return the working picture of a page that is no copying sheet, turned so that its lines run across."""
-    frame = make_frame(page, rough_px_per_mm(page, options.given))
+    frame = make_frame(page, rough_px_per_mm(page, options.given), with_ruler=options.given.ruler)
     if min(frame.grey.shape) < _LEAST_PX:
         height, width = frame.grey.shape
         raise NoWritingError(
@@ -284,15 +314,28 @@ def upright_frame(page: Page, options: Options) -> Frame:
             where=page.name,
             fix="Scan the whole page at 300 dots to the inch",
         )
-    turn = upright(flatten(frame.grey, frame.px_per_mm), frame.px_per_mm)
+    turn = upright(_even(frame), frame.px_per_mm)
     return frame.turned(turn) if turn else frame
 
 
-def _look(name: str, frame: Frame, print_box: Box | None) -> Found:
-    """Run the stages on a frame taken to be upright."""
+def _even(frame: Frame) -> NDArray[np.uint8]:
+    """Return the picture with light and shadow evened out, and paper where a ruler lies: nothing of it is writing."""
     flat = flatten(frame.grey, frame.px_per_mm)
+    if frame.ruler is not None:
+        cv2.fillConvexPoly(flat, np.rint(frame.ruler.corners).astype(np.int32), PAPER)
+    return flat
+
+
+def _look(name: str, frame: Frame, options: Options) -> Found:
+    """Run the stages on a frame taken to be upright."""
+    print_box = options.print_box
+    ticks: tuple[Tick, ...] = ()
+    flat = _even(frame)
     # The rules of a copying sheet are known; on any other page they are looked for.
     rules = sheet_rules(frame) if frame.sheets else find_rules(flat, frame.px_per_mm)
+    if options.ticks:
+        frame, ticks = set_ticks_aside(frame, rules, options.ticks, name)
+        flat = _even(frame)
     lifted, cut = lift_rules(flat, rules, frame.px_per_mm)
     ink = find_ink(lifted, cut, rules, frame.px_per_mm)
     if ink is None:
@@ -320,7 +363,7 @@ def _look(name: str, frame: Frame, print_box: Box | None) -> Found:
         )
     words = find_words(lines, ink.stroke_px)
     letters = find_letters(ink, lines, words)
-    return Found(frame, ruling, rules.margins, ink, lines, words, letters, printed)
+    return Found(frame, ruling, rules.margins, ink, lines, words, letters, printed, ticks=ticks)
 
 
 def _like_writing(lines: Lines, ink: Ink) -> bool:
@@ -340,7 +383,10 @@ def _scale(page: Page, sheets: tuple[SheetReading, ...], found: Found, options: 
         if found.frame.outline is not None:
             # What the file or a person says of resolution holds for a flat scan; the rules were straightened too.
             page, given = replace(page, claimed_dpi=None, size_mm=None), replace(given, dpi=None)
-        scale = calibrate(page, found.ruling, found.frame.px_per_page_px, given)
+        frame = found.frame
+        scale = calibrate(
+            page, found.ruling, frame.px_per_page_px, given, frame.ruler, straightened=frame.outline is not None
+        )
         if scale.mm_per_px is None:
             return scale
         # One frame pixel is a whole number of page pixels.
@@ -372,6 +418,11 @@ def _flags(scale: Scale, found: Found, task: Task, crossings: Crossings) -> tupl
         notes.append(FlagNote("faint"))
     if len(crossings.shown):
         notes.append(FlagNote("looks-crossed-out", f"{len(crossings.shown)} words"))
+    places = found.reached()
+    if places and not confirmed(task, places):
+        notes.append(FlagNote("ticks-not-confirmed", f"{len(places)} ticks"))
+    if any(place.in_margin for place in places):
+        notes.append(FlagNote("ticks-in-margin"))
     if not task.text:
         notes.append(FlagNote("no-text"))
     elif found.alignment is None:
@@ -391,7 +442,9 @@ def _software(options: Options) -> dict[str, object]:
         "reader_used": options.read,
         "dpi_given": options.given.dpi,
         "rule_mm_given": options.given.rule_mm,
+        "ruler_given": options.given.ruler,
         "bar_mm_given": options.bar_mm,
+        "ticks_given": options.ticks,
         "print_box_given": None if options.print_box is None else astuple(options.print_box),
         **{f"figures {s.id}": s.table_sha256 for s in all_sources()},
     }

@@ -102,6 +102,10 @@ class Task:
         The writer's own rating of effort, 0 (none) to 10.
     supervised, said : str
         Who sat by, a role and never a name; what the writer said about it, word for word.
+    minutes : tuple of int
+        Word reached at the end of each minute, by its number on the page.
+    minute_letters : tuple of int
+        Letters of each of those words that had been reached, 0 for all of them; empty when only words are known.
     """
 
     text: str = ""
@@ -126,6 +130,7 @@ class Task:
     supervised: str = ""
     said: str = ""
     minutes: tuple[int, ...] = ()
+    minute_letters: tuple[int, ...] = ()
 
     @property
     def age(self) -> str:
@@ -140,7 +145,8 @@ class Task:
     def as_dict(self) -> dict[str, Any]:
         """Return the fields for the record: plain values, the date as ``YYYY-MM-DD``, the age also in words."""
         day = None if self.date is None else self.date.isoformat()
-        return {**asdict(self), "date": day, "age": self.age, "minutes": list(self.minutes)}
+        marks = {"minutes": list(self.minutes), "minute_letters": list(self.minute_letters)}
+        return {**asdict(self), "date": day, "age": self.age, **marks}
 
     @classmethod
     def from_dict(cls, fields: dict[str, Any]) -> Task:
@@ -148,7 +154,7 @@ class Task:
         known = {name: fields[name] for name in cls.__dataclass_fields__ if name in fields}
         reached, day = known.get("reached"), known.get("date")
         known |= {"reached": reached and Word(**reached), "date": day and dt.date.fromisoformat(day)}
-        known["minutes"] = tuple(known.get("minutes", ()))
+        known |= {name: tuple(known.get(name, ())) for name in ("minutes", "minute_letters")}
         return cls(**known)
 
 

@@ -13,7 +13,7 @@ from handwriting.errors import UsageError
 
 if TYPE_CHECKING:
     from handwriting.page import Page
-    from handwriting.pipeline import Options
+    from handwriting.pipeline import Options, Result
     from handwriting.record import Record
     from handwriting.report.words import Catalogue
 
@@ -37,7 +37,8 @@ def measure(
     ] = None,
     language: Annotated[str, typer.Option(help="With --text from-page: the print's language, such as eng.")] = "eng",
     yes: Annotated[
-        bool, typer.Option("--yes", help="With --text from-page: take the text as it was read, without asking.")
+        bool,
+        typer.Option("--yes", help="With --text from-page or --minute-ticks: take what was read or found, unasked."),
     ] = False,
     seconds: Annotated[str | None, typer.Option(help="Time taken, in seconds.")] = None,
     letters: Annotated[str | None, typer.Option(help="Letters written, when counted by hand.")] = None,
@@ -67,8 +68,18 @@ def measure(
         str | None,
         typer.Option(help='Last word written in each minute, by its number on the page: "word 14, word 29".'),
     ] = None,
+    minute_ticks: Annotated[
+        str | None,
+        typer.Option(
+            help="Find ticks made at each minute, at the letter reached or in the margin: their colour, or any. "
+            "They are shown for you to confirm."
+        ),
+    ] = None,
     dpi: Annotated[float | None, typer.Option(help="Resolution of the scan, dots to the inch.")] = None,
     rule_mm: Annotated[float | None, typer.Option(help="Distance from one writing line to the next, mm.")] = None,
+    ruler: Annotated[
+        bool, typer.Option("--ruler", help="A ruler with millimetres lies in the picture: take the scale from it.")
+    ] = False,
     bar_mm: Annotated[float | None, typer.Option(help="What a ruler shows for a copying sheet's 100 mm bar.")] = None,
     tolerance_mm: Annotated[
         float, typer.Option(min=0.05, max=5.0, help="Half-width of the band that counts as on the line.")
@@ -101,13 +112,14 @@ def measure(
     from handwriting.calibration import Given
     from handwriting.encoding import png
     from handwriting.page import Limits, read_page
-    from handwriting.pipeline import Options, measure_sample
+    from handwriting.pipeline import Options, measure_sample, take_ticks
     from handwriting.report.words import find_catalogue
     from handwriting.report.write import write_report
     from handwriting.task import read_task
 
     words = find_catalogue(report_language)
-    options = Options(Given(dpi, rule_mm), bar_mm, tolerance_mm, read=not no_reader)
+    ticks = "" if minute_ticks is None else _tick_colour(minute_ticks, minute)
+    options = Options(Given(dpi, rule_mm, ruler), bar_mm, tolerance_mm, read=not no_reader, ticks=ticks)
     silent = quiet or as_json
     with _working(silent, f"Reading {_named(page)} ..."):
         pages = [read_page(file, page_number, Limits(max_pixels=max_pixels)) for file in page]
@@ -143,6 +155,9 @@ def measure(
         raise UsageError("a record is kept under a pupil code and a date", fix="Give --code and --date.")
     with _working(silent, f"Measuring {_named(page)} ..."):
         result = measure_sample(pages, asked, options)
+    if ticks and _confirmed_ticks(result, yes=yes):
+        result = take_ticks(result)
+    with _working(silent, f"Writing {out} ..."):
         extra = {f"{name}.png": png(image) for name, image in result.label_maps().items()} if labels else {}
         written = write_report(result.record, result.picture, out, extra=extra, words=words)
     if keep:
@@ -184,6 +199,36 @@ def _from_page(pages: list[Page], options: Options, language: str, *, yes: bool)
         if not typer.confirm("Is that the text that was to be copied?", default=True, err=True):
             raise UsageError("the text was not confirmed", where=f"--text {FROM_PAGE}", fix="Give it with --text FILE")
     return printed.text, replace(options, print_box=printed.box)
+
+
+def _tick_colour(given: str, minute: str | None) -> str:
+    from handwriting.ticks import ANY, COLOURS
+    from handwriting.typed import read_choice
+
+    if minute is not None:
+        raise UsageError(
+            "the places reached are given twice",
+            where="--minute-ticks",
+            fix="Leave out --minute to have the ticks on the page looked for",
+        )
+    return read_choice(given, "--minute-ticks", (ANY, *COLOURS))
+
+
+def _confirmed_ticks(result: Result, *, yes: bool) -> bool:
+    """Show the places that the ticks tell, and return whether a person takes them; unasked nobody does."""
+    places = result.found.reached()
+    typer.echo(f"{len(places)} {result.found.ticks[0].colour} ticks were found:", err=True)
+    for place in places:
+        word = f"word {place.word}" + (f" '{place.text}'" if place.text else "")
+        where = f" (in the margin of line {place.line}: the middle of the line is taken)" if place.in_margin else ""
+        letter = f", letter {place.letters or 'last'} '{place.letter}'" if place.letter else ""
+        typer.echo(f"  minute {place.minute}: line {place.line}, {word}{letter}{where}", err=True)
+    if yes:
+        return True
+    if not sys.stdin.isatty():
+        typer.echo("They are not used: check them on the page and add --yes, or give --minute.", err=True)
+        return False
+    return typer.confirm("Are these the places reached at the end of each minute?", default=True, err=True)
 
 
 def _from_sheet(page: Page, options: Options) -> str | None:

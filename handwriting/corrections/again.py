@@ -29,7 +29,7 @@ def measure_again(record: Record, pages: Sequence[Page]) -> Result:
             fix="Give the same file, unchanged, or all files of the sample",
         )
     asked = record.software
-    given = Given(asked.get("dpi_given"), asked.get("rule_mm_given"))
+    given = Given(asked.get("dpi_given"), asked.get("rule_mm_given"), ruler=asked.get("ruler_given", False))
     box = asked.get("print_box_given")
     options = Options(
         given,
@@ -37,5 +37,6 @@ def measure_again(record: Record, pages: Sequence[Page]) -> Result:
         asked.get("tolerance_mm", Options().tolerance_mm),
         print_box=None if box is None else Box(*box),
         read=asked.get("reader_used", True),
+        ticks=asked.get("ticks_given", ""),
     )
     return measure_sample(pages, Task.from_dict(record.task), options)

@@ -13,6 +13,7 @@ from handwriting.errors import UsageError
 from handwriting.geometry import Box
 from handwriting.letters import find_letters
 from handwriting.pipeline import Found, Result, measure_found
+from handwriting.reached import with_ticks
 from handwriting.record import Record
 from handwriting.task import Task, split_words
 
@@ -69,14 +70,15 @@ def _with_minutes(task: Task, found: Found, corrections: Sequence[Correction]) -
         if c.kind == "minute" and c.at is not None and isinstance(c.value, int)
     }
     if not marks:
-        return task
+        # Ticks that a person confirmed are at the same places, whatever the words' numbers have become.
+        return with_ticks(task, found.reached()) if found.ticks and task.minutes else task
     order = sorted(marks)
     numbers = [marks[minute] for minute in order]
     if order != list(range(1, len(order) + 1)) or any(b <= a for a, b in pairwise(numbers)):
         raise UsageError(
             "the minutes are not marked in order", fix="Mark the last word of minute 1, then of minute 2, and so on"
         )
-    return replace(task, minutes=tuple(numbers))
+    return replace(task, minutes=tuple(numbers), minute_letters=())
 
 
 def _task(task: Task, correction: Correction) -> Task:

@@ -1,11 +1,12 @@
 """How letters per minute change within the task, from the places reached at the end of each minute.
 
-    L_m = letters of the words written in minute m that are words of the text (`task.COUNTING_RULE`)
+    L_m = letters written in minute m in words of the text (`task.COUNTING_RULE`)
     pace_change = median over pairs of minutes of (L_b - L_a) / (b - a)        (letters per minute, per minute)
 
 with the interval of Theil (1950) and Sen (1968, JASA 63, 1379-1389) from three minutes on; with fewer than five the
 range of all slopes, which then covers less than 95 %, as the flag says. A minute's mark stands at the end of a word, so
-each count is good to about half a word; the last stretch, after the last mark, is not counted.
+each count is good to about half a word, or at a letter of it, where a tick told the letter; the last stretch, after the
+last mark, is not counted.
 
 What it does not see: why the pace changes, pauses, and words whose ink was not laid against the text.
 """
@@ -48,22 +49,28 @@ def pace_change(evidence: Evidence, task: Task, alignment: Alignment | None) -> 
 def by_minute(evidence: Evidence, task: Task, alignment: Alignment) -> list[dict[str, float]]:
     """Return for each marked minute its number, words and letters of the text, and mean height of small letters.
 
-    The height is in mm, px where the scale is not known, centre line to centre line.
+    The height is in mm, px where the scale is not known, centre line to centre line. A word that the mark stands in
+    gives its letters to both minutes, and itself and its height to the first.
     """
     known = match_words(evidence.words, alignment)
     height, body = _heights(evidence)
     rows = []
-    first = 0
+    first = carried = 0
     for minute, last in enumerate(task.minutes, 1):
         mine = [alignment.words[known[i]] for i in range(first, min(last, len(evidence.words.words))) if i in known]
         written = [w for w in mine if w.state in OF_TEXT]
+        letters, rest = sum(w.letters_written for w in written), 0
+        reached = task.minute_letters[minute - 1] if minute <= len(task.minute_letters) else 0
+        if reached and last - 1 in known and alignment.words[known[last - 1]].state in OF_TEXT:
+            rest = max(0, alignment.words[known[last - 1]].letters_written - reached)
         inside = body & (height[:, 1] >= first) & (height[:, 1] < last)
         row: dict[str, float] = {
             "minute": minute,
             "last_word": last,
             "words": len(written),
-            "letters": sum(w.letters_written for w in written),
+            "letters": carried + letters - rest,
         }
+        carried = rest
         if inside.any():
             row["x_height"] = float(height[inside, 0].mean())
         rows.append(row)

@@ -17,6 +17,8 @@ from handwriting.phantoms.drawing import Phantom, draw
 from handwriting.phantoms.paper import A4_MM, LETTER_MM, Paper
 from handwriting.phantoms.passages import PASSAGES
 from handwriting.phantoms.random_pages import random_page
+from handwriting.phantoms.straights import Straight
+from handwriting.phantoms.ticks import TICK_INKS, Ticks, TickTruth
 from handwriting.phantoms.truth import LetterTruth, LineTruth, RuleTruth, Truth, WordTruth
 from handwriting.phantoms.writer import ABLE, VARIABLE, VERY_VARIABLE, WRITERS, Habits, Slips, Writer
 
@@ -26,6 +28,7 @@ __all__ = [
     "INKS",
     "LETTER_MM",
     "PASSAGES",
+    "TICK_INKS",
     "VARIABLE",
     "VERY_VARIABLE",
     "WRITERS",
@@ -37,6 +40,9 @@ __all__ = [
     "Phantom",
     "RuleTruth",
     "Slips",
+    "Straight",
+    "TickTruth",
+    "Ticks",
     "Truth",
     "WordTruth",
     "Writer",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 import cv2
@@ -16,6 +17,8 @@ from handwriting.phantoms.paper import Paper, rule_lines, writing_rows
 from handwriting.phantoms.printed import draw_holes, draw_print
 from handwriting.phantoms.raster import ByteArray, draw_rule, draw_stroke
 from handwriting.phantoms.realised import letter_counts, realised_values
+from handwriting.phantoms.straights import Straight
+from handwriting.phantoms.ticks import Ticks, TickTruth, draw_ticks
 from handwriting.phantoms.truth import LetterTruth, LineTruth, RuleTruth, Truth, WordTruth
 from handwriting.phantoms.writer import Writer
 
@@ -25,10 +28,11 @@ _PRINT_BLACK = (40, 40, 40)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Phantom:
-    """A drawn page: `image`, uint8, (rows, columns) grey or (rows, columns, 3) RGB, and its `truth`."""
+    """A drawn page: `image`, uint8, (rows, columns) grey or (rows, columns, 3) RGB, its `truth`, the marks on it."""
 
     image: ByteArray
     truth: Truth
+    ticks: tuple[TickTruth, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +51,15 @@ class Turn:
         return np.asarray(middle + np.column_stack([c * x + s * y, -s * x + c * y]))
 
 
-def draw(text: str, writer: Writer, paper: Paper, capture: Capture, seed: int) -> Phantom:
+def draw(
+    text: str,
+    writer: Writer,
+    paper: Paper,
+    capture: Capture,
+    seed: int,
+    ticks: Ticks | None = None,
+    straights: Sequence[Straight] = (),
+) -> Phantom:
     """Draw `text` as `writer` would put it on `paper`, seen through `capture`.
 
     Parameters
@@ -58,6 +70,10 @@ def draw(text: str, writer: Writer, paper: Paper, capture: Capture, seed: int) -
         What is set.
     seed : int
         The same seed gives the same page, to the pixel.
+    ticks : Ticks, optional
+        Marks made at the places reached, over the writing.
+    straights : sequence of Straight, optional
+        Lines of no ruling, below the writing.
 
     Returns
     -------
@@ -80,6 +96,7 @@ def draw(text: str, writer: Writer, paper: Paper, capture: Capture, seed: int) -
     shape = (round(paper.height_mm * scale), round(paper.width_mm * scale))
     rules = _rules(paper, turn)
     layers, printed = _sheet(paper, rules, turn, scale, shape)
+    layers += _straights(straights, turn, scale, shape, seed)
     ink = np.zeros(shape, np.uint8)
     for line in lines:
         for word in line.words:
@@ -93,9 +110,24 @@ def draw(text: str, writer: Writer, paper: Paper, capture: Capture, seed: int) -
     layers.append(Layer(_patchy(ink, capture, rng), capture.ink_rgb))
     corners = turn(np.array([[0, 0], [paper.width_mm, 0], [paper.width_mm, paper.height_mm], [0, paper.height_mm]]))
     outside = np.rint((corners * scale - 0.5) * 256).astype(np.int32)
-    image = photograph(layers, outside, capture, rng, shape)
     truth = _truth(text, writer, paper, capture, seed, lines, tasks, rules, printed, turn, shape)
-    return Phantom(image, truth)
+    marks: tuple[TickTruth, ...] = ()
+    if ticks is not None:
+        cover, marks = draw_ticks(ticks, truth, shape, seed)
+        layers.append(Layer(cover, ticks.rgb))
+    return Phantom(photograph(layers, outside, capture, rng, shape), truth, marks)
+
+
+def _straights(
+    straights: Sequence[Straight], turn: Turn, scale: float, shape: tuple[int, int], seed: int
+) -> list[Layer]:
+    # A chance of their own: the writing is the same with them and without.
+    rng = np.random.default_rng([seed, 11])
+    covers: dict[tuple[int, int, int], ByteArray] = {}
+    for straight in straights:
+        cover = covers.setdefault(straight.rgb, np.zeros(shape, np.uint8))
+        draw_stroke(cover, turn(straight.points(rng)) * scale, straight.width_mm * scale)
+    return [Layer(cover, rgb) for rgb, cover in covers.items()]
 
 
 def _strokes(word: PlacedWord, writer: Writer) -> list[tuple[FloatArray, float]]:

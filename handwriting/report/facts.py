@@ -120,7 +120,7 @@ def provenance(record: Record, words: Catalogue) -> list[tuple[str, str]]:
     counting = dict(record.letters)
     counting.pop("counted_by_tool", None)  # has a section of its own
     counting.pop("alike", None)  # stands in the gallery of letters
-    minutes = counting.pop("by_minute", ())
+    minutes, ticks = counting.pop("by_minute", ()), counting.pop("minute_ticks", None)
     rule = counting.pop("rule", None) or software.pop("counting_rule", None)
     if rule:
         rows.append((words.say("counting"), words.english(str(rule))))
@@ -129,6 +129,8 @@ def provenance(record: Record, words: Catalogue) -> list[tuple[str, str]]:
     if minutes:
         told = "; ".join(words.say("minute_letters", minute=m["minute"], letters=m["letters"]) for m in minutes)
         rows.append((words.say("by_minute"), told))
+    if ticks:
+        rows.append((words.say("minute_ticks"), _ticks(ticks, words)))
     rows.append((words.say("excluded"), areas_said(record, words) or words.say("excluded_none")))
     changed = len(record.corrections)
     by_hand = words.say("corrections_some", n=changed) if changed else words.say("corrections_none")
@@ -138,6 +140,16 @@ def provenance(record: Record, words: Catalogue) -> list[tuple[str, str]]:
     programs = {name: value for name, value in software.items() if not name.startswith("figures ")}
     rows.append((words.say("software"), _listed({**programs, "figures": tables})))
     return rows
+
+
+def _ticks(ticks: Mapping[str, Any], words: Catalogue) -> str:
+    """Return where the ticks stand and whether a person confirmed them."""
+    told = []
+    for mark in ticks["marks"]:
+        key = "tick_margin" if mark["in_margin"] else "tick_letter" if mark["letter"] else "tick_word"
+        told.append(words.say(key, **{name: mark[name] for name in ("minute", "line", "word", "text", "letter")}))
+    settled = words.say("ticks_confirmed" if ticks["confirmed"] else "ticks_open")
+    return f"{'; '.join(told)}. {settled}"
 
 
 def _scale(record: Record, words: Catalogue) -> str:
