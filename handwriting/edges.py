@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.geometry import FloatArray
+from handwriting.sheet.marks import reduced
 
 ByteImage = NDArray[np.uint8]
 
@@ -109,9 +110,8 @@ def _sides(corners: FloatArray) -> tuple[float, float, float, float]:
 
 def _rough_corners(grey: ByteImage) -> FloatArray | None:
     """Return the corners of the largest bright quadrilateral, to a few pixels of a reduced copy."""
-    factor = max(grey.shape) / _LOOK_PX
-    small = cv2.resize(grey, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA) if factor > 1 else grey
-    factor = max(factor, 1.0)
+    factor = max(1.0, max(grey.shape) / _LOOK_PX)
+    small = reduced(grey, factor)
     # Closing wipes out the writing.
     plain = cv2.medianBlur(cv2.morphologyEx(small, cv2.MORPH_CLOSE, np.ones((15, 15), np.uint8)), 5)
     _, bright = cv2.threshold(plain, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.geometry import FloatArray
+from handwriting.ink import flatten
 from handwriting.lines import Lines
 
 # Strips about four words wide; blurs in cells of about a third of a millimetre.
@@ -21,14 +22,14 @@ _STRIP_MM, _BLURS = 40.0, (4, 8)
 _SIDEWAYS = 1.2
 
 
-def upright(flat: NDArray[np.uint8], px_per_mm: float) -> int:
+def upright(grey: NDArray[np.uint8], px_per_mm: float) -> int:
     """Return 90 when the page lies on its side and should be turned clockwise, else 0.
 
     Whether it then stands on its head is told by `overhang` once the lines are found.
     """
     step = max(1, round(px_per_mm / 3))
-    small = cv2.resize(flat, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
-    dark = np.maximum(235.0 - small.astype(np.float32), 0)
+    small = cv2.resize(grey, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
+    dark = np.maximum(235.0 - flatten(small, px_per_mm / step).astype(np.float32), 0)
     strip = max(8, round(_STRIP_MM * px_per_mm / step))
     across, along = _unevenness(dark, strip), _unevenness(np.ascontiguousarray(dark.T), strip)
     return 90 if np.prod(along) > _SIDEWAYS**2 * np.prod(across) else 0
