@@ -314,7 +314,7 @@ def upright_frame(page: Page, options: Options) -> Frame:
             where=page.name,
             fix="Scan the whole page at 300 dots to the inch",
         )
-    turn = upright(_even(frame), frame.px_per_mm)
+    turn = upright(frame.grey if frame.ruler is None else _even(frame), frame.px_per_mm)
     return frame.turned(turn) if turn else frame
 
 
