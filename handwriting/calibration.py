@@ -2,7 +2,8 @@
 
 A resolution stated in a file is a claim. It is believed when the paper it implies is a standard size, or when the
 pitch of the printed rules it implies is a standard pitch; a claim that makes a whole sheet of an impossible size is
-refused. A resolution or a pitch given by hand outranks every claim. Without belief nothing is given in millimetres.
+refused. A resolution or a pitch given by hand outranks every claim, and so does a ruler that was said to lie in the
+picture. Without belief nothing is given in millimetres.
 
 Sources: ISO 216 (A and B sizes, 1 mm tolerance class not used here), ANSI/ASME Y14.1 (letter, legal); ruling pitches
 as listed with their provenance in `sheet/rulings.py`.
@@ -16,6 +17,7 @@ import numpy as np
 
 from handwriting.errors import UsageError
 from handwriting.page import Page
+from handwriting.ruler import Ruler
 from handwriting.rules import Ruling
 from handwriting.sheet.rulings import nearest_standard
 
@@ -42,6 +44,9 @@ _SD_STATED = 0.003
 _SD_CHECKED = 0.005
 _SD_UNCHECKED = 0.015
 _SD_PRINT = 0.005
+# A ruler 2 mm thick lies that much nearer to a camera 40 cm away than the page does (geometry; distance and thickness
+# are common practice, no source).
+_SD_LIFTED = 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,10 +67,14 @@ class Scale:
 
 @dataclass(frozen=True, slots=True)
 class Given:
-    """What the user said about the scale: dots to the inch, or the pitch of the paper's writing lines in mm."""
+    """What the user said about the scale.
+
+    Dots to the inch, the pitch of the paper's writing lines in mm, or that a ruler lies in the picture.
+    """
 
     dpi: float | None = None
     rule_mm: float | None = None
+    ruler: bool = False
 
     def __post_init__(self) -> None:
         if self.dpi is not None and not 50 <= self.dpi <= 4800:
@@ -74,6 +83,8 @@ class Given:
             raise UsageError(
                 f"--rule-mm {self.rule_mm:g} is not a distance between writing lines", fix="Give 2 to 40 mm"
             )
+        if self.ruler and self.rule_mm is not None:
+            raise UsageError("--ruler and --rule-mm both set the scale", fix="Give one of them")
 
 
 def rough_px_per_mm(page: Page, given: Given) -> float | None:
@@ -86,7 +97,15 @@ def rough_px_per_mm(page: Page, given: Given) -> float | None:
     return None if paper is None else paper[1] / INCH_MM
 
 
-def calibrate(page: Page, ruling: Ruling | None, frame_px_per_page_px: float, given: Given) -> Scale:
+def calibrate(
+    page: Page,
+    ruling: Ruling | None,
+    frame_px_per_page_px: float,
+    given: Given,
+    ruler: Ruler | None = None,
+    *,
+    straightened: bool = False,
+) -> Scale:
     """Decide on the scale from what was given by hand, the file's claim, the paper's size and the rules' pitch.
 
     Parameters
@@ -98,8 +117,14 @@ def calibrate(page: Page, ruling: Ruling | None, frame_px_per_page_px: float, gi
     frame_px_per_page_px : float
         How many frame px one page px became (1, or less for fine scans).
     given : Given
+    ruler : Ruler or None
+        The ruler found, frame px.
+    straightened : bool
+        The picture was a photograph, straightened by the edges of the sheet.
     """
     pitch_px = None if ruling is None else ruling.pitch / frame_px_per_page_px
+    if ruler is not None:
+        return _from_ruler(given, page, ruler, pitch_px, frame_px_per_page_px, straightened=straightened)
     if given.rule_mm is not None:
         if pitch_px is None or ruling is None:
             raise UsageError(
@@ -157,10 +182,37 @@ def _limited(
     return Scale(mm_per_px, sd, source, sentence, checks, flags)
 
 
-def _from_rules(given: Given, page: Page, ruling: Ruling, pitch_px: float) -> Scale:
-    rule_mm = given.rule_mm or 0.0
-    mm_per_px = rule_mm / pitch_px
-    sd = float((ruling.pitch_error / ruling.pitch) ** 2 + _SD_PRINT**2) ** 0.5
+def _from_ruler(
+    given: Given,
+    page: Page,
+    ruler: Ruler,
+    pitch_px: float | None,
+    frame_px_per_page_px: float,
+    *,
+    straightened: bool,
+) -> Scale:
+    """Take the scale from a ruler's millimetres, unless the picture's scale changes between it and the page."""
+    mm_per_px = frame_px_per_page_px / ruler.px_per_mm
+    shown = float(np.ptp(ruler.mm))
+    sentence = f"The scale comes from {len(ruler.mm)} ticks of a ruler in the picture, {shown:.0f} mm of it"
+    if ruler.slanted:
+        return _none(
+            f"A ruler was found, but from it to the far side of the picture the scale changes by "
+            f"{100 * ruler.change:.1f} %: the page was photographed at a slant.",
+            ("ruler-at-a-slant",),
+        )
+    # The writing lies some way from the ruler, half as far as the furthest corner (common practice, no source).
+    uneven = 0.5 * max(ruler.change, ruler.change_sd)
+    sd = float(np.sqrt(ruler.relative_sd**2 + uneven**2 + (_SD_LIFTED if straightened else 0.0) ** 2))
+    checks, flags = _resolution_checks(given, page, mm_per_px)
+    if given.dpi is None and page.claimed_dpi is not None and _impossible(page):
+        flags = ()  # a camera's 72 dots to the inch contradict nothing
+    checks = (*checks, *_pitch_check(pitch_px, mm_per_px))
+    return _limited(mm_per_px, sd, "ruler", f"{sentence}.", checks, flags)
+
+
+def _resolution_checks(given: Given, page: Page, mm_per_px: float) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Say how a resolution given or stated fits the scale, with the flag of those that do not."""
     checks: tuple[str, ...] = ()
     flags: tuple[str, ...] = ()
     for dpi, who in ((given.dpi, "given"), (page.claimed_dpi[0] if page.claimed_dpi else None, "stated in the file")):
@@ -170,7 +222,15 @@ def _from_rules(given: Given, page: Page, ruling: Ruling, pitch_px: float) -> Sc
                 *checks,
                 f"The resolution {who}, {dpi:g} dots to the inch, differs from it by {100 * off:+.1f} %.",
             )
-            flags = (*flags, "scale-conflict") if abs(off) > 0.03 else flags
+            flags = ("scale-conflict",) if abs(off) > 0.03 else flags
+    return checks, flags
+
+
+def _from_rules(given: Given, page: Page, ruling: Ruling, pitch_px: float) -> Scale:
+    rule_mm = given.rule_mm or 0.0
+    mm_per_px = rule_mm / pitch_px
+    sd = float((ruling.pitch_error / ruling.pitch) ** 2 + _SD_PRINT**2) ** 0.5
+    checks, flags = _resolution_checks(given, page, mm_per_px)
     return _limited(
         mm_per_px,
         sd,

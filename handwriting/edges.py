@@ -80,12 +80,14 @@ class Outline:
         return np.asarray(cv2.copyMakeBorder(inner, rim, rim, rim, rim, cv2.BORDER_REPLICATE), np.uint8)
 
 
-def find_outline(grey: ByteImage) -> Outline | None:
+def find_outline(grey: ByteImage, *, slight: bool = False) -> Outline | None:
     """Return the outline of a sheet that lies slanted or turned in a photograph; None when there is no such sheet.
 
     Parameters
     ----------
     grey : ndarray of uint8, shape (H, W)
+    slight : bool
+        The picture is known to be a slanted photograph: the least slant counts.
     """
     rough = _rough_corners(grey)
     if rough is None:
@@ -97,7 +99,7 @@ def find_outline(grey: ByteImage) -> Outline | None:
     slanted = max(abs(top / bottom - 1), abs(left / right - 1)) > _SLANTED
     along = corners[1] - corners[0]
     turned = abs(float(np.degrees(np.arctan2(along[1], along[0])))) > _TURNED_DEG
-    if not (slanted or turned):
+    if not (slanted or turned or slight):
         return None
     return Outline(corners, _shape(corners, (grey.shape[1], grey.shape[0])))
 

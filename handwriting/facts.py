@@ -15,7 +15,8 @@ from handwriting.geometry import Box
 from handwriting.letters import Letters
 from handwriting.lines import Lines, TextLine
 from handwriting.page import Page
-from handwriting.record import LetterFacts, LineFacts, PageFacts, Point, RulingFacts, WordFacts
+from handwriting.record import LetterFacts, LineFacts, PageFacts, Point, RulerFacts, RulingFacts, WordFacts
+from handwriting.ruler import Ruler
 from handwriting.rules import Ruling
 from handwriting.task import COUNTING_RULE, Task, Word, count_letters, split_words
 from handwriting.words import Words
@@ -72,6 +73,16 @@ def ruling_facts(ruling: Ruling | None, margins: tuple[Ruling, ...], k: float) -
     slope = -float(np.degrees(np.arctan(ruling.slope)))
     rules = tuple(_ends(ruling, i, k) for i in ruling.pattern)
     return RulingFacts(ruling.kind, ruling.pitch * k, slope, ruling.residual_rms * k, rules, margin)
+
+
+def ruler_facts(ruler: Ruler | None, k: float) -> RulerFacts | None:
+    """Describe the ruler in page units, `k` units to a frame pixel."""
+    if ruler is None:
+        return None
+    # A pixel's middle lies at a whole number here, at a half in the record.
+    outline = tuple((float(x + 0.5) * k, float(y + 0.5) * k) for x, y in ruler.corners)
+    ticks = ((ruler.tips + 0.5) * k).tolist()
+    return RulerFacts(outline, tuple(((a[0], a[1]), (b[0], b[1])) for a, b in ticks))
 
 
 def line_facts(

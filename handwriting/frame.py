@@ -15,7 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.edges import Outline, find_outline
+from handwriting.errors import UsageError
 from handwriting.page import Page
+from handwriting.ruler import NoRuler, Ruler, find_ruler
 from handwriting.rules import Rules, Ruling
 from handwriting.sheet.reading import SheetReading
 
@@ -46,6 +48,8 @@ class Frame:
         First row of each sheet page.
     outline : Outline or None
         When a plain sheet was photographed at a slant: its edges, by which it was straightened.
+    ruler : Ruler or None
+        A ruler that was said to lie in the picture, in frame px; it may lie beyond a sheet cut out by its edges.
     """
 
     grey: Picture
@@ -56,6 +60,7 @@ class Frame:
     sheets: tuple[SheetReading, ...] = ()
     tops: tuple[int, ...] = ()
     outline: Outline | None = None
+    ruler: Ruler | None = None
 
     def picture(self) -> Picture:
         """Return the picture to show: colour where there is colour."""
@@ -65,13 +70,24 @@ class Frame:
         """Return the frame turned clockwise by a further 90, 180 or 270 degrees."""
         code = {90: cv2.ROTATE_90_CLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_COUNTERCLOCKWISE}[degrees]
         colour = None if self.colour is None else cv2.rotate(self.colour, code)
+        grey = cv2.rotate(self.grey, code)
+        ruler = self.ruler
+        if ruler is not None:
+            right, bottom = self.grey.shape[1] - 1, self.grey.shape[0] - 1
+            matrix = {
+                90: [[0, -1, bottom], [1, 0, 0], [0, 0, 1]],
+                180: [[-1, 0, right], [0, -1, bottom], [0, 0, 1]],
+                270: [[0, 1, 0], [-1, 0, right], [0, 0, 1]],
+            }[degrees]
+            ruler = ruler.through(np.array(matrix, np.float64), (grey.shape[1], grey.shape[0]))
         return Frame(
-            cv2.rotate(self.grey, code),
+            grey,
             colour,
             self.px_per_page_px,
             (self.turned_deg + degrees) % 360,
             self.px_per_mm,
             outline=self.outline,
+            ruler=ruler,
         )
 
 
@@ -92,22 +108,67 @@ def make_sheet_frame(pages: Sequence[Page], sheets: Sequence[SheetReading]) -> F
     )
 
 
-def make_frame(page: Page, rough_px_per_mm: float | None) -> Frame:
-    """Make the working picture of a page that is no copying sheet: straightened if slanted, reduced if very fine."""
+def make_frame(page: Page, rough_px_per_mm: float | None, *, with_ruler: bool = False) -> Frame:
+    """Make the working picture of a page that is no copying sheet: straightened if slanted, reduced if very fine.
+
+    Parameters
+    ----------
+    page : Page
+    rough_px_per_mm : float or None
+        Sets window sizes; guessed when None.
+    with_ruler : bool
+        A ruler was said to lie in the picture: it is looked for.
+
+    Raises
+    ------
+    UsageError
+        No ruler with millimetres was found.
+    """
     grey, colour = _square(page)
-    outline = find_outline(grey)
+    ruler = _find_ruler(grey, page.name) if with_ruler else None
+    if ruler is not None:
+        rough_px_per_mm = ruler.px_per_mm
+    outline = find_outline(grey, slight=ruler is not None and ruler.slanted)
+    to_frame = np.eye(3)
     if outline is not None:
         grey = outline.straightened(grey)
         colour = None if colour is None else outline.straightened(colour)
+        to_frame = np.linalg.inv(outline.mapping())
     px_per_mm = rough_px_per_mm or _guess(grey)
     factor = max(1, round(px_per_mm / (300 / 25.4))) if px_per_mm > _FINE_PX_PER_MM else 1
-    if factor == 1:
-        return Frame(grey, colour, 1.0, 0, px_per_mm, outline=outline)
-    size = (grey.shape[1] // factor, grey.shape[0] // factor)
-    clip = (slice(0, size[1] * factor), slice(0, size[0] * factor))
-    small = cv2.resize(grey[clip], size, interpolation=cv2.INTER_AREA)
-    small_colour = None if colour is None else cv2.resize(colour[clip], size, interpolation=cv2.INTER_AREA)
-    return Frame(small, small_colour, 1 / factor, 0, px_per_mm / factor, outline=outline)
+    if factor > 1:
+        size = (grey.shape[1] // factor, grey.shape[0] // factor)
+        clip = (slice(0, size[1] * factor), slice(0, size[0] * factor))
+        grey = cv2.resize(grey[clip], size, interpolation=cv2.INTER_AREA)
+        colour = None if colour is None else cv2.resize(colour[clip], size, interpolation=cv2.INTER_AREA)
+        # Pixel i's middle lies at i + 0.5.
+        shift = 0.5 / factor - 0.5
+        to_frame = np.array([[1 / factor, 0, shift], [0, 1 / factor, shift], [0, 0, 1]]) @ to_frame
+    if ruler is not None:
+        ruler = ruler.through(to_frame, (grey.shape[1], grey.shape[0]))
+    return Frame(grey, colour, 1 / factor, 0, px_per_mm / factor, outline=outline, ruler=ruler)
+
+
+_INSTEAD = {
+    "inch": "its ticks go by halves, as those of an inch scale do",
+    "short": "its ticks are too short or too long beside their distance to be millimetres",
+    "even": "all its ticks are alike, so nothing tells what they divide",
+    "loose": "its ticks do not start at one edge",
+    "unclear": "the lengths of its ticks do not go by fives and tens",
+}
+
+
+def _find_ruler(grey: Picture, where: str) -> Ruler:
+    found = find_ruler(grey)
+    if isinstance(found, NoRuler):
+        nearest = f"; what looks most like one is not: {_INSTEAD[found.kind]}" if found.kind else ""
+        raise UsageError(
+            f"--ruler was given but no ruler with millimetres was found{nearest}",
+            where=where,
+            fix="Lay the millimetre edge flat and uncovered beside the page, at least 5 cm of it in the picture and "
+            "sharp, or leave --ruler out and give --dpi",
+        )
+    return found
 
 
 def _square(page: Page) -> tuple[Picture, Picture | None]:

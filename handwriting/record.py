@@ -43,6 +43,14 @@ class PageFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class RulerFacts:
+    """A ruler found in the picture: its outline, and every centimetre tick by its two ends."""
+
+    outline: tuple[Point, ...]
+    ticks: tuple[tuple[Point, Point], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ScaleFacts:
     """Millimetres to one frame pixel, with its relative standard uncertainty, and how it came to be believed."""
 
@@ -52,6 +60,7 @@ class ScaleFacts:
     source: str
     sentence: str
     checks: tuple[str, ...] = ()
+    ruler: RulerFacts | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,12 +243,19 @@ def _ruling(d: dict[str, Any] | None) -> RulingFacts | None:
     return RulingFacts(**{**d, "rules": rules, "margin": _pair(d["margin"]) if d["margin"] else None})
 
 
+def _scale(d: dict[str, Any]) -> ScaleFacts:
+    ruler = d.get("ruler")
+    if ruler is not None:
+        ruler = RulerFacts(_points(ruler["outline"]), tuple(_pair(t) for t in ruler["ticks"]))
+    return ScaleFacts(**{**d, "checks": tuple(d["checks"]), "ruler": ruler})
+
+
 def _record(d: dict[str, Any]) -> Record:
     dpi = d["page"]["claimed_dpi"]
     return Record(
         page=PageFacts(**{**d["page"], "claimed_dpi": tuple(dpi) if dpi else None, "notes": tuple(d["page"]["notes"])}),
         task=d["task"],
-        scale=ScaleFacts(**{**d["scale"], "checks": tuple(d["scale"]["checks"])}),
+        scale=_scale(d["scale"]),
         ruling=_ruling(d["ruling"]),
         lines=tuple(_line(x) for x in d["lines"]),
         print_areas=tuple(_box(b) for b in d["print_areas"]),

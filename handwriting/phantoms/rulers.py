@@ -190,7 +190,9 @@ def _figures(make: RulerMake, s: NDArray[np.float32], t: NDArray[np.float32], la
         left = at - wide - 0.5 * fine if make.figures_beside else at - wide / 2
         cv2.putText(strip, text, (int(left), int(tall * 0.85)), cv2.FONT_HERSHEY_SIMPLEX, size, 255, 5, cv2.LINE_AA)
     longest = make.inset_mm + make.ticks[0][1]
-    top = longest - high * 1.4 if make.figures_beside else longest + 0.3
+    # The strip holds 0.27 of a figure's height above the figures.
+    beside = max(longest - 1.3 * high, make.inset_mm + make.ticks[-1][1] + 0.5 - 0.27 * high)
+    top = beside if make.figures_beside else longest + 0.3 - 0.27 * high
     smooth = cv2.GaussianBlur(strip.astype(np.float32) / 255, (0, 0), 1.2)
     return _looked_up(smooth, (s + 10) * fine, (t - top) * fine)
 
@@ -301,9 +303,7 @@ def _seen_from(rng: np.random.Generator, size: FloatArray, scale: float) -> Floa
     return np.asarray(back @ slant @ bring)
 
 
-def _placed(
-    rng: np.random.Generator, at: tuple[float, float], pivot: tuple[float, float], angle: float
-) -> FloatArray:
+def _placed(rng: np.random.Generator, at: tuple[float, float], pivot: tuple[float, float], angle: float) -> FloatArray:
     del rng
     c, s = np.cos(angle), np.sin(angle)
     turn = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
@@ -358,11 +358,11 @@ def _taken(scene: NDArray[np.float32], dpi: float, photo: bool, rng: np.random.G
         light = 1 - rng.uniform(0.05, 0.3) * (0.5 + 0.5 * ((x - 0.5) * np.cos(turn) + (y - 0.5) * np.sin(turn)))
         light *= 1 - rng.uniform(0, 0.35) / (1 + np.exp(-(x + 0.3 * y - rng.uniform(0.3, 0.9)) / 0.03))
         scene = scene * cv2.resize(light.astype(np.float32), scene.shape[::-1], interpolation=cv2.INTER_LINEAR)
-    sigma = rng.uniform(0.02, 0.06) * dpi / INCH_MM + (0.5 if photo else 0.25)
+    sigma = rng.uniform(0.02, 0.08) * dpi / INCH_MM + (0.6 if photo else 0.3)
     scene = cv2.GaussianBlur(scene, (0, 0), sigma)
-    scene = scene + rng.standard_normal(scene.shape, dtype=np.float32) * rng.uniform(0.5, 4)
+    scene = scene + rng.standard_normal(scene.shape, dtype=np.float32) * rng.uniform(0.5, 7)
     image = np.asarray(np.clip(np.rint(scene), 0, 255), np.uint8)
     if photo or rng.random() < 0.5:
-        _, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(60, 96))])
+        _, data = cv2.imencode(".jpg", image, [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(50, 96))])
         image = np.asarray(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE), np.uint8)
     return image

@@ -129,6 +129,8 @@ def legend_key(key: str) -> Markup:
         "other": f'<polygon points="13,6 16,3 19,6 16,9" fill="{colours.LETTER}"/>',
         "rule": _line(1, 6, 31, 6, colours.RULE, 1.4, "1.5 3.5"),
         "margin": _line(1, 6, 31, 6, colours.MARGIN, 1.6, "8 3 2 3"),
+        "ruler": _line(1, 2, 31, 2, colours.RULER, 1.4)
+        + _path("M4 2V9M10 2V6M16 2V9M22 2V6M28 2V9", colours.RULER, 1.2),
         "print": f'<g stroke-dasharray="4 2">{_path("M2 1.5H30V10.5H2Z", colours.PRINT, 1.2)}</g>'
         + _path("M5 10L13 2M11 10L19 2M17 10L25 2M23 10L29 4", colours.PRINT, 0.7),
     }

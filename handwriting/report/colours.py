@@ -18,6 +18,7 @@ MARGIN = "#b3470e"
 WORD = "#8a5a00"
 LETTER = "#00695c"
 PRINT = "#3c444c"
+RULER = "#a0256e"
 
 
 def rgb(colour: str) -> tuple[int, int, int]:

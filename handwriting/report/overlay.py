@@ -2,7 +2,7 @@
 
 Each kind of mark has its own colour and its own shape: rules dotted, margin dash-dot, baselines solid with a numbered
 tab at the left, the small-letter height a pale band with a dashed top, words as corner brackets, letters as a dot, a
-triangle up or a triangle down, printed areas hatched. Sizes of marks follow the picture, so that 150 and 600 dpi look
+triangle up or a triangle down, printed areas hatched, a ruler outlined with its centimetre ticks drawn over. Sizes of marks follow the picture, so that 150 and 600 dpi look
 alike.
 """
 
@@ -82,12 +82,25 @@ def _fixed(place: tuple[float, float]) -> tuple[int, int]:
 def found_box(record: Record) -> Box | None:
     """Return the smallest box around all lines and printed areas, in record coordinates; None when there are none."""
     boxes = [line.box for line in record.lines] + list(record.print_areas)
+    if (ruler := _ruler_box(record)) is not None:
+        boxes.append(ruler)
     if not boxes:
         return None
     whole = boxes[0]
     for box in boxes[1:]:
         whole = whole.joined(box)
     return whole
+
+
+def _ruler_box(record: Record) -> Box | None:
+    """Return the box round a ruler's centimetre ticks; None when there is none, or it lies beyond the picture."""
+    if record.scale.ruler is None or not record.scale.ruler.ticks:
+        return None
+    x, y = zip(*(end for tick in record.scale.ruler.ticks for end in tick), strict=True)
+    k = record.scale.mm_per_px or 1.0
+    wide, tall = record.page.frame_width_px * k, record.page.frame_height_px * k
+    seen = max(x) > 0 and max(y) > 0 and min(x) < wide and min(y) < tall
+    return Box(min(x), min(y), max(x), max(y)) if seen else None
 
 
 def overlay(
@@ -125,6 +138,7 @@ def overlay(
     _draw_bands(canvas, record)
     for area in record.print_areas:
         _draw_print(canvas, area)
+    _draw_ruler(canvas, record)
     _draw_ruling(canvas, record)
     for line in record.lines:
         _draw_words(canvas, line)
@@ -198,6 +212,18 @@ def _draw_ruling(canvas: _Canvas, record: Record) -> None:
     if record.ruling.margin is not None:
         a, b = record.ruling.margin
         canvas.dashes(canvas.at(a), canvas.at(b), colours.MARGIN, (10, 4, 2, 4), 1.2)
+
+
+def _draw_ruler(canvas: _Canvas, record: Record) -> None:
+    """Draw the ruler's outline and every centimetre tick from its foot to its tip."""
+    ruler = record.scale.ruler
+    if ruler is None:
+        return
+    corners = [canvas.at(point) for point in ruler.outline]
+    for a, b in zip(corners, corners[1:] + corners[:1], strict=True):
+        canvas.dashes(a, b, colours.RULER, (6, 3), 1.0)
+    for foot, tip in ruler.ticks:
+        canvas.line(canvas.at(foot), canvas.at(tip), colours.RULER, 1.0)
 
 
 def _draw_words(canvas: _Canvas, line: LineFacts) -> None:
@@ -287,6 +313,7 @@ def shown_marks(record: Record) -> tuple[str, ...]:
         "rule": record.ruling is not None,
         "margin": record.ruling is not None and record.ruling.margin is not None,
         "print": bool(record.print_areas),
+        "ruler": _ruler_box(record) is not None,
     }
     return tuple(key for key, there in has.items() if there)
 
@@ -308,6 +335,11 @@ def _sample(canvas: _Canvas, key: str, x: float, y: float, width: float) -> None
         canvas.dashes((x, y), (x + width, y), colours.RULE, (1.5, 5), 1.0)
     elif key == "margin":
         canvas.dashes((x, y), (x + width, y), colours.MARGIN, (10, 4, 2, 4), 1.2)
+    elif key == "ruler":
+        canvas.line((x, y - 5 * w), (x + width, y - 5 * w), colours.RULER, 1.2)
+        for i in range(5):
+            at = x + width * (0.1 + 0.2 * i)
+            canvas.line((at, y - 5 * w), (at, y + (5 if i % 2 == 0 else 0) * w), colours.RULER, 1.0)
     elif key == "print":
         factor = 1 / canvas.scale
         _draw_print(canvas, Box(x, y - 6 * w, x + width, y + 6 * w).scaled(factor))

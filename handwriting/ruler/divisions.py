@@ -146,7 +146,8 @@ def _by_tens(number: NDArray[np.int64], length: FloatArray) -> tuple[Kind, int |
     short = float(np.median(medians[(places != 0) & (places != 5)]))
     alike = np.abs(medians[(places != 0) & (places != 5)] - short) < _ALIKE
     cm, five = medians[zero], medians[(zero + 5) % 10]
-    fits = alike.sum() >= 7 and cm - short >= _LONGER
+    # A figure may touch the end of a tick or two.
+    fits = alike.sum() >= 6 and cm - short >= _LONGER
     kind: Kind = "unclear"
     if fits and abs(five - short) < _ALIKE:
         kind, cut = "1-10", short + 0.5 * (cm - short)
@@ -154,7 +155,8 @@ def _by_tens(number: NDArray[np.int64], length: FloatArray) -> tuple[Kind, int |
         kind, cut = "1-5-10", short + 0.5 * (five - short)
     if kind != "unclear":
         mine = (number - zero) % 10
-        main, minor = length[(mine == 0) & known], length[(mine % 5 != 0) & known]
+        free = np.isin(mine, np.flatnonzero(np.abs(np.roll(medians, -zero) - short) < _ALIKE)) & (mine % 5 != 0)
+        main, minor = length[(mine == 0) & known], length[free & known]
         if len(main) >= 3 and np.mean(main > cut) >= 0.7 and np.mean(minor < cut) >= 0.85:
             return kind, zero
     return ("inch" if _by_halves(number, length) else "unclear"), None

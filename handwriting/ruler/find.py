@@ -9,7 +9,7 @@ millimetre change along the rule, or its ticks fan out, when the camera leans.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -19,10 +19,12 @@ from handwriting.geometry import FloatArray
 from handwriting.ruler.bands import ByteImage, find_courses
 from handwriting.ruler.divisions import Divisions, Kind, tell_divisions
 from handwriting.ruler.strip import Strip, straighten
-from handwriting.ruler.ticks import Ticks, find_ticks
+from handwriting.ruler.ticks import Ticks, find_ticks, fit_divisions
 
 # Rules in use are true to about this share (common practice, no source).
 RULER_SD = 0.001
+# How far the scale may change from the rule to a corner of the picture for the rule to stand for the page.
+_EVEN = 0.01
 _MOST_LOOKS = 14
 _SAME = 0.02
 _BODY = 60.0
@@ -46,8 +48,6 @@ class Ruler:
         At the middle tick, along the rule; standard uncertainty as a share, the rule's own included.
     change, change_sd : float
         Greatest relative change of scale from the rule to a corner of the picture, and its standard error.
-    kind : str
-        ``1-5-10`` or ``1-10``.
     """
 
     places: FloatArray
@@ -58,7 +58,49 @@ class Ruler:
     relative_sd: float
     change: float
     change_sd: float
-    kind: str
+
+    @property
+    def slanted(self) -> bool:
+        """Whether the scale clearly changes by more than 1 % between the rule and a corner of the picture."""
+        return self.change - 2 * self.change_sd > _EVEN
+
+    def through(self, matrix: FloatArray, size: tuple[int, int]) -> Ruler:
+        """Return the rule as seen in another picture of the page.
+
+        Parameters
+        ----------
+        matrix : ndarray, shape (3, 3)
+            From places in this picture to places in the other, px.
+        size : tuple of int
+            Width and height of the other picture, px.
+        """
+
+        def moved(points: FloatArray) -> FloatArray:
+            flat = cv2.perspectiveTransform(points.reshape(-1, 1, 2).astype(np.float64), matrix)
+            return np.asarray(flat.reshape(points.shape))
+
+        places, tips = moved(self.places), moved(self.tips)
+        centre = places[len(places) // 2]
+        along = (places[-1] - places[0]) / np.linalg.norm(places[-1] - places[0])
+        across = np.array([-along[1], along[0]])
+        u = (places - centre) @ along
+        fit = fit_divisions(self.mm, u, float(np.median(np.diff(u) / np.diff(self.mm))))
+        change, change_sd = self.change, self.change_sd
+        px_per_mm = float((u[-1] - u[0]) / (self.mm[-1] - self.mm[0]))
+        if fit is not None:
+            px_per_mm = fit.pitch
+            step = tips[:, 1] - tips[:, 0]
+            fan = float(np.polyfit((tips.mean(1) - centre) @ along, (step @ along) / (step @ across), 1)[0])
+            change = _greatest(np.array([fit.along, fan]), along, across, centre, size)
+        return replace(
+            self,
+            places=places,
+            tips=tips,
+            corners=moved(self.corners),
+            px_per_mm=px_per_mm,
+            change=change,
+            change_sd=change_sd,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,28 +140,44 @@ def _ruler(grey: ByteImage, strip: Strip, ticks: Ticks, divisions: Divisions) ->
     middle = 0.5 * sum(strip.band)
     mm = ticks.number - divisions.zero
     cm = np.arange(-(-mm[0] // 10) * 10, mm[-1] + 1, 10)
-    at = ticks.at(cm + divisions.zero)
-    tips = np.stack([strip.place(at, np.array(divisions.root)), strip.place(at, np.array(divisions.tip))], 1)
-    # The ticks stand at `middle` across, where u is counted along the edge.
-    height, width = grey.shape
-    rim = np.array([[0, 0], [width, 0], [width, height], [0, height]], float)
-    centre = strip.place(np.array(float(ticks.at(np.array(0.5 * (ticks.number[0] + ticks.number[-1]))))), np.array(middle))
-    normal = np.array([-strip.along[1], strip.along[0]])
-    normal *= np.sign(normal @ strip.across) or 1.0
-    away = (rim - centre) @ np.column_stack([strip.along, normal])
-    change = np.abs(away @ [ticks.along, ticks.fan]).max()
-    change_sd = float(np.sqrt(((away * [ticks.along_error, ticks.fan_error]) ** 2).sum(1)).max())
+    at, half = ticks.at(cm + divisions.zero), float(ticks.at(np.array(0.5 * (ticks.number[0] + ticks.number[-1]))))
+    ends = []
+    for v in (divisions.root, divisions.tip):
+        lean = ticks.fan * (at - half) * (v - middle)
+        ends.append(strip.place(at + lean, np.array(v)))
+    centre = strip.place(np.array(half), np.array(middle))
+    across = np.array([-strip.along[1], strip.along[0]])
+    size = (grey.shape[1], grey.shape[0])
+    errors = np.array([ticks.fit.along_error, ticks.fan_error])
     return Ruler(
         places=strip.place(ticks.u, np.array(middle)),
         mm=mm,
-        tips=tips,
+        tips=np.stack(ends, 1),
         corners=_corners(grey, strip, ticks, divisions),
-        px_per_mm=ticks.pitch,
-        relative_sd=float(np.hypot(ticks.pitch_error / ticks.pitch, RULER_SD)),
-        change=float(change),
-        change_sd=change_sd,
-        kind=divisions.kind,
+        px_per_mm=ticks.fit.pitch,
+        relative_sd=float(np.hypot(ticks.fit.pitch_error / ticks.fit.pitch, RULER_SD)),
+        change=_greatest(np.array([ticks.fit.along, ticks.fan]), strip.along, across, centre, size),
+        change_sd=_greatest(errors, strip.along, across, centre, size, apart=True),
     )
+
+
+def _greatest(
+    rates: FloatArray,
+    along: FloatArray,
+    across: FloatArray,
+    centre: FloatArray,
+    size: tuple[int, int],
+    *,
+    apart: bool = False,
+) -> float:
+    """Return the greatest change from a place to a corner of the picture, of rates along and across, a px.
+
+    `apart` adds the two in quadrature, as for errors.
+    """
+    width, height = size
+    away = (np.array([[0, 0], [width, 0], [width, height], [0, height]]) - centre) @ np.column_stack([along, across])
+    parts = away * rates
+    return float(np.max(np.sqrt((parts**2).sum(1)) if apart else np.abs(parts.sum(1))))
 
 
 def _corners(grey: ByteImage, strip: Strip, ticks: Ticks, divisions: Divisions) -> FloatArray:
@@ -128,7 +186,7 @@ def _corners(grey: ByteImage, strip: Strip, ticks: Ticks, divisions: Divisions) 
     The far side is the furthest clear straight step parallel to the edge, within 60 mm; without one, 14 mm are taken,
     which holds ticks and figures.
     """
-    pitch = ticks.pitch
+    pitch = ticks.fit.pitch
     first, last = float(ticks.u[0]), float(ticks.u[-1])
     way = 1.0 if divisions.tip > divisions.root else -1.0
     u = np.linspace(first, last, 200)

@@ -30,6 +30,33 @@ _FILLED = 0.55
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """All ticks fitted at once.
+
+    Attributes
+    ----------
+    used : ndarray of bool, shape (n,)
+        Ticks that follow the fit.
+    curve : tuple of float
+        a, b, c.
+    rms : float
+        Root mean square of the residuals, px.
+    pitch, pitch_error : float
+        Distance of neighbouring ticks at the middle one, px, and its standard error.
+    along, along_error : float
+        Relative change of the pitch along the edge, a px, and its standard error.
+    """
+
+    used: NDArray[np.bool_]
+    curve: tuple[float, float, float]
+    rms: float
+    pitch: float
+    pitch_error: float
+    along: float
+    along_error: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Ticks:
     """Ticks found and their joint fit.
 
@@ -41,29 +68,21 @@ class Ticks:
         Where each stands along the strip, px, at the middle of the band.
     dark : bool
         Ticks are darker than the body.
-    pitch, pitch_error : float
-        Distance of neighbouring ticks at the middle one, px, and its standard error.
-    rms : float
-        Root mean square of the residuals, px.
-    along, along_error, fan, fan_error : float
-        Relative change of scale along the edge and across it, a px, with standard errors.
+    fit : Fit
+    fan, fan_error : float
+        Change of the ticks' lean along the edge, radians a px, and its standard error.
     """
 
     number: NDArray[np.int64]
     u: FloatArray
     dark: bool
-    pitch: float
-    pitch_error: float
-    rms: float
-    along: float
-    along_error: float
+    fit: Fit
     fan: float
     fan_error: float
-    curve: tuple[float, float, float]
 
     def at(self, number: FloatArray) -> FloatArray:
         """Return where ticks of these numbers stand along the strip, px, by the fit."""
-        a, b, c = self.curve
+        a, b, c = self.fit.curve
         k = np.asarray(number, np.float64)
         return np.asarray((a * k + b) / (1 + c * k))
 
@@ -72,21 +91,18 @@ def find_ticks(strip: Strip) -> Ticks | None:
     """Return the ticks of a band, or None when they do not follow one division."""
     low, high = strip.band
     tall = high - low
+    if tall < strip.period:
+        return None
     signal = _profile(strip, low + 0.15 * tall, high - 0.15 * tall)
     dark, answer = _ridges(strip, signal)
     numbers, places = _followed(strip, answer)
     if len(numbers) < _FEWEST or len(numbers) < _FILLED * (numbers[-1] - numbers[0] + 1):
         return None
-    fitted = _fit(numbers, places, strip.period)
-    if fitted is None:
+    fit = fit_divisions(numbers, places, strip.period)
+    if fit is None:
         return None
-    keep, curve, rms, error, along, along_error = fitted
-    numbers, places = numbers[keep], places[keep]
-    fan, fan_error = _fan(strip, numbers, places, dark=dark)
-    a, b, c = curve
-    middle = 0.5 * (numbers[0] + numbers[-1])
-    pitch = (a - b * c) / (1 + c * middle) ** 2
-    return Ticks(numbers, places, dark, pitch, error, rms, along, along_error, fan, fan_error, curve)
+    numbers, places = numbers[fit.used], places[fit.used]
+    return Ticks(numbers, places, dark, fit, *_fan(strip, places, dark=dark))
 
 
 def _profile(strip: Strip, low: float, high: float) -> FloatArray:
@@ -173,10 +189,20 @@ def _follow(place: FloatArray, number: dict[int, int], period: float, way: int) 
         missed = 0
 
 
-def _fit(
-    number: NDArray[np.int64], place: FloatArray, period: float
-) -> tuple[NDArray[np.bool_], tuple[float, float, float], float, float, float, float] | None:
-    """Fit all ticks at once; the projective term is kept only where the ticks show it."""
+def fit_divisions(number: NDArray[np.int64], place: FloatArray, period: float) -> Fit | None:
+    """Fit numbered places along an edge; the projective term is kept only where they show it.
+
+    Parameters
+    ----------
+    number, place : ndarray, shape (n,)
+    period : float
+        About how far neighbours are apart, in the unit of `place`.
+
+    Returns
+    -------
+    Fit or None
+        None when fewer than 30 follow one fit, or they scatter by more than an eighth of their distance.
+    """
     middle = 0.5 * float(number[0] + number[-1])
     half = max(1.0, 0.5 * float(number[-1] - number[0]))
     t = (number - middle) / half
@@ -214,8 +240,9 @@ def _fit(
     else:
         jacobian = np.array([1.0, -p[2], -p[1]])
         error = float(np.sqrt(max(0.0, jacobian @ cover @ jacobian)))
-    a, b, c = _unscaled(p, middle, half)
-    return keep, (a, b, c), rms, float(error / half), float(bend), bend_error
+    curve = _unscaled(p, middle, half)
+    pitch = float(p[0] - p[1] * p[2]) / half
+    return Fit(keep, curve, rms, pitch, float(error / half), float(bend), bend_error)
 
 
 def _unscaled(p: FloatArray, middle: float, half: float) -> tuple[float, float, float]:
@@ -231,9 +258,8 @@ def _block_rms(off: FloatArray) -> float:
     return float(np.sqrt(np.mean(off[: n * 10].reshape(n, 10).mean(1) ** 2))) if n >= 3 else float(np.std(off))
 
 
-def _fan(strip: Strip, number: NDArray[np.int64], place: FloatArray, *, dark: bool) -> tuple[float, float]:
+def _fan(strip: Strip, place: FloatArray, *, dark: bool) -> tuple[float, float]:
     """Return how the lean of the ticks changes along the edge, radians a px, and its standard error."""
-    del number
     low, high = strip.band
     tall = high - low
     step = float(strip.u[1] - strip.u[0])

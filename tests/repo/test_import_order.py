@@ -16,6 +16,7 @@ ORDER = (
         "lone_rules",
         "rule_pattern",
         "rules",
+        "ruler",
         "calibration",
         "components",
         "ink",
