@@ -6,6 +6,10 @@ Method
        0.6 x-heights and more are kept, their round ends left out.
     3. Each edge is placed within its pixel by how much of its neighbourhood is dark, because whole columns step: an
        edge of 30 rows that steps once reads 2 degrees off, and a page of nearly upright stems would read as all 90.
+    4. Whether the pen went down or up is told by the white beside the edge, where it can be (common practice, no
+       source): letters hang together at the foot (u, and every join) by a stroke that goes up to the right, and at the
+       top (n, m, h) by one that comes down on the right. So the right-hand wall of white that is closed above and open
+       below was written downwards; its left-hand wall, and the right-hand wall of white open above, upwards.
 
 All stretches are handled together, in arrays.
 
@@ -28,6 +32,10 @@ Index = NDArray[np.int64]
 
 TALL = 0.6
 _FEWEST_ROWS = 6
+# White beside an edge: how far ink on its other side is looked for, and ink above and below it, in x-heights; and how
+# many columns from the edge it must begin.
+_BESIDE, _CLOSED = 1.5, 0.7
+_WHITE_WITHIN = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,6 +54,9 @@ class Strokes:
         Angle of the upper half less that of the lower half, degrees.
     line : ndarray of int
         Text line.
+    way : ndarray of int
+        What the white beside it tells: 1 written downwards, -1 upwards (each more likely than not in joined writing), 0
+        nothing.
     """
 
     angle_deg: FloatArray
@@ -53,16 +64,21 @@ class Strokes:
     width: FloatArray
     bend_deg: FloatArray
     line: Index
+    way: Index
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Edges:
-    """Edge points chain by chain, top to bottom: columns (within the pixel), rows, widths of their runs, text lines."""
+    """Edge points chain by chain, top to bottom.
+
+    Columns (within the pixel), rows, widths of their runs, text lines, and on which side of the ink (-1 left, 1 right).
+    """
 
     x: FloatArray
     y: FloatArray
     width: FloatArray
     line: Index
+    side: Index
     starts: Index
     ends: Index
 
@@ -74,7 +90,8 @@ def find_strokes(ink: Ink, lines: Lines) -> Strokes:
     The last page's are kept: slant and stroke width both rest on them.
     """
     empty = np.empty(0)
-    nothing = Strokes(empty, empty, empty, empty, np.empty(0, np.int64))
+    none = np.empty(0, np.int64)
+    nothing = Strokes(empty, empty, empty, empty, none, none)
     if not lines.lines or not len(lines.pieces.x):
         return nothing
     size = np.array([text_line.x_height for text_line in lines.lines])
@@ -94,7 +111,7 @@ def _edges(ink: Ink, lines: Lines, size: FloatArray) -> _Edges:
     begin = np.flatnonzero((np.diff(pieces.x, prepend=-9) != 1) | (np.diff(pieces.y, prepend=-9) != 0))
     end = np.append(begin[1:], len(pieces.x)) - 1
     wide = (pieces.x[end] - pieces.x[begin] + 1).astype(np.float64)
-    columns, rows, widths, numbers, counts = [], [], [], [], []
+    columns, rows, widths, numbers, sides, counts = [], [], [], [], [], []
     for index, side in ((begin, -1), (end, 1)):
         line = lines.line[index]
         chain = _chains(pieces, index)
@@ -107,6 +124,7 @@ def _edges(ink: Ink, lines: Lines, size: FloatArray) -> _Edges:
         rows.append(pieces.y[at].astype(np.float64))
         widths.append(wide[kept])
         numbers.append(line[kept].astype(np.int64))
+        sides.append(np.full(len(kept), side))
         counts.append(np.unique(chain[kept], return_counts=True)[1])
     count = np.concatenate(counts)
     ends = np.cumsum(count)
@@ -115,6 +133,7 @@ def _edges(ink: Ink, lines: Lines, size: FloatArray) -> _Edges:
         np.concatenate(rows),
         np.concatenate(widths),
         np.concatenate(numbers),
+        np.concatenate(sides),
         ends - count,
         ends,
     )
@@ -201,7 +220,7 @@ def _measured(edges: _Edges, first: Index, last: Index, lines: Lines, size: Floa
     height = last - first
     trim = np.rint(np.maximum(0.5 * stroke_px, 0.12 * height)).astype(np.int64)
     kept = height - 2 * trim >= _FEWEST_ROWS
-    first, height, trim = first[kept], height[kept], trim[kept]
+    first, last, height, trim = first[kept], last[kept], height[kept], trim[kept]
     inner, count = first + trim, height - 2 * trim
     line = edges.line[first]
     angle = _angles(edges, inner, count)
@@ -216,7 +235,45 @@ def _measured(edges: _Edges, first: Index, last: Index, lines: Lines, size: Floa
         left, right = np.split(at, 2)
         turn[mine] = np.degrees(np.arctan2(left - right, 2 * size[k]))
     width = _middle_width(edges.width[index], begin, count) * np.sin(np.radians(angle))
-    return Strokes(angle - turn, height.astype(np.float64), width, bend, line)
+    way = _ways(edges, first, last, lines.pieces, size[line])
+    return Strokes(angle - turn, height.astype(np.float64), width, bend, line, way)
+
+
+def _ways(edges: _Edges, first: Index, last: Index, pieces: Pieces, size: FloatArray) -> Index:
+    """Return what the white beside each stretch tells of the way of the pen (see `Strokes.way`)."""
+    if not len(first):
+        return np.empty(0, np.int64)
+    reach = int(_BESIDE * size.max()) + _WHITE_WITHIN
+    # Paper all round, so that no place looked at lies outside.
+    inked = np.zeros((pieces.shape[0] + 2 * reach, pieces.shape[1] + 2 * reach), bool)
+    inked[pieces.y + reach, pieces.x + reach] = True
+    side = edges.side[first]
+
+    def white(edge: Index, shift: int) -> tuple[Index, Index, Index, NDArray[np.bool_]]:
+        """Row, first column and width of the white beside these edges, and whether ink ends it."""
+        y = edges.y[edge].astype(np.int64) + shift + reach
+        x = np.rint(edges.x[edge]).astype(np.int64) + reach
+        beside = inked[y[:, None], x[:, None] + side[:, None] * np.arange(reach)]
+        start = np.argmin(beside[:, :_WHITE_WITHIN], axis=1)
+        after = beside & (np.arange(reach) > start[:, None])
+        wide = np.where(after.any(axis=1), np.argmax(after, axis=1) - start, reach)
+        return y, x + side * start, wide, wide < _BESIDE * size
+
+    def closed(edge: Index, step: int) -> NDArray[np.bool_]:
+        """Whether ink lies above (step -1) or below (1) the white beside these edges, a little way into it."""
+        y, x, wide, _ = white(edge, -2 * step)
+        column = x + side * np.minimum(wide / 2, 0.25 * size).astype(np.int64)
+        rows = np.arange(int(_CLOSED * size.max()) + 1)
+        ink = inked[y[:, None] + step * rows, column[:, None]] & (rows < _CLOSED * size[:, None])
+        return np.asarray(ink.any(axis=1))
+
+    above, below = closed(first, -1), closed(last - 1, 1)
+    wall = white((first + last) // 2, 0)[3]
+    right_wall = side < 0
+    arch = above & ~below
+    down = right_wall & arch
+    up = (~right_wall & arch) | (right_wall & wall & ~above)
+    return down.astype(np.int64) - up.astype(np.int64)
 
 
 def _angles(edges: _Edges, first: Index, count: Index) -> FloatArray:

@@ -14,12 +14,15 @@ import numpy as np
 import pytest
 from scipy.stats import theilslopes
 
+from handwriting.calibration import Given
 from handwriting.ink import find_ink, flatten, lift_rules
 from handwriting.lines import find_lines
 from handwriting.measures.speed import letters_per_minute
+from handwriting.page import Page
+from handwriting.pipeline import Options, measure_page
 from handwriting.quantity import Measured
 from handwriting.rules import find_rules
-from handwriting.task import Task
+from handwriting.task import Task, read_task
 from tests.external.fetch import INK_LINES, INK_PAGE, folder
 
 DPI = 300
@@ -194,6 +197,34 @@ def test_x_height_is_that_of_the_trace(four_lines):
 def test_stroke_width_is_that_of_the_pen(four_lines):
     ink, *_ = measure([s for line in four_lines for s in line])
     assert ink.stroke_px / PX_PER_MM == pytest.approx(PEN_MM, abs=0.08)
+
+
+def true_slant(strokes):
+    """Median angle, by height, of the pen's ways down of 1.2 mm and more: least squares on the middle of each."""
+    angles, heights = [], []
+    for s in strokes:
+        step = np.sign(np.diff(s.y, append=s.y[-1]))
+        for run in np.split(np.arange(len(s.y)), np.flatnonzero(np.diff(step)) + 1):
+            height = s.y[run[-1]] - s.y[run[0]]
+            third = run[len(run) // 6 : len(run) - len(run) // 6]
+            if height < 1.2 or len(third) < 3:
+                continue
+            lean = np.polyfit(-s.y[third], s.x[third], 1)[0]
+            angles.append(np.degrees(np.arctan2(1, lean)))
+            heights.append(height)
+    order = np.argsort(angles)
+    summed = np.cumsum(np.array(heights)[order])
+    return np.array(angles)[order][np.searchsorted(summed, summed[-1] / 2)]
+
+
+def test_slant_is_that_of_the_strokes_written_downwards(four_lines):
+    grey, _ = scan([s for line in four_lines for s in line])
+    record = measure_page(Page(grey, None, "0" * 64, "ink", "PNG"), read_task(), Options(Given(dpi=DPI))).record
+    slant = record.measures["slant"]
+    true = true_slant([s for line in four_lines for s in line])
+    assert isinstance(slant, Measured)
+    assert slant.value == pytest.approx(true, abs=5)
+    assert slant.low < true < slant.high
 
 
 @pytest.mark.parametrize("line", range(4))
