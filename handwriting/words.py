@@ -32,11 +32,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.geometry import Box, FloatArray
+from handwriting.hulls import gaps as hull_gaps
 from handwriting.lines import Lines
 
-# From pixel centres to edges: half a pixel on either side, less a quarter, because a hull runs over the outermost
-# pixels of an edge, which stand between none and half a pixel out.
-_EDGES = 0.5
 _SHEARS = np.arange(-1.3, 1.3001, 0.1)
 # Strokes are told apart in the middle of the bodies, half their height but for this either way; so few tell nothing.
 _BODY_HALF, _FEW = 0.35, 30
@@ -106,9 +104,9 @@ def find_words(lines: Lines, stroke_px: float) -> Words:
     runs = _Runs.of(lines, lean(lines))
     size = _scale(lines, stroke_px)
     units = [_units(runs, text_line.x_height, stroke_px, k) for k, text_line in enumerate(lines.lines)]
-    pairs = [_spaces(row, text_line.x_height) for row, text_line in zip(units, lines.lines, strict=True)]
-    spaces = [pair[0] for pair in pairs]
-    least, mean = np.concatenate(pairs, axis=1)
+    least, mean = _spaces(units, lines)
+    counts = [max(len(row) - 1, 0) for row in units]
+    spaces = np.split(least, np.cumsum(counts)[:-1])
     chance = _chances((0.4 * least + 0.6 * mean) / size - _MEAN_MORE, *_widths(units, size))
     small = np.array([_is_stop(b, size) for row in units for b in row[1:]], np.bool_)
     chance[small & (least < 1.2 * size)] = 0.0
@@ -183,8 +181,12 @@ class _Runs:
         Least height above the baseline.
     corners : ndarray, shape (runs, 4)
         Left, top, right and bottom edge, frame px.
-    hulls : list of ndarray, shape (corners, 2)
-        Along the line and above it.
+    reach : ndarray, shape (runs, 2)
+        Extent along the line.
+    points : ndarray of float32, shape (2, ends, 2)
+        Left and right ends of the stretches, run by run: along the line and above it.
+    bounds : ndarray, shape (runs + 1,)
+        Where the ends of each run begin.
     run, length : ndarray, shape (stretches,)
         For every stretch of ink in a row of the frame, in the order of the pixels, its run (-1: none) and its pixels.
     """
@@ -193,7 +195,9 @@ class _Runs:
     body: FloatArray
     low: FloatArray
     corners: FloatArray
-    hulls: list[FloatArray]
+    reach: FloatArray
+    points: NDArray[np.float32]
+    bounds: NDArray[np.int64]
     run: NDArray[np.int64]
     length: NDArray[np.int64]
 
@@ -220,10 +224,18 @@ class _Runs:
         most = [np.where(zone, along, -np.inf).max(0), right + 1, top + 1]
         body_left, low, edge_left, edge_top = (np.minimum.reduceat(v, starts) for v in least)
         body_right, edge_right, edge_bottom = (np.maximum.reduceat(v, starts) for v in most)
-        ends = np.append(starts[1:], len(order))
-        hulls = [_hull(points[:, a:b].astype(np.float32).reshape(-1, 2)) for a, b in zip(starts, ends, strict=True)]
+        ink_ends = points.astype(np.float32)
+        places = ink_ends[..., 0]
+        reach = [np.minimum.reduceat(places.min(0), starts), np.maximum.reduceat(places.max(0), starts)]
         corners = np.stack([edge_left, edge_top, edge_right, edge_bottom], 1).astype(np.float64)
-        return cls(line[starts], np.stack([body_left, body_right], 1), low, corners, hulls, run, length)
+        body, bounds = np.stack([body_left, body_right], 1), np.append(starts, len(order))
+        reaches = np.stack(reach, 1).astype(np.float64)
+        return cls(line[starts], body, low, corners, reaches, ink_ends, bounds, run, length)
+
+    def hull(self, run: int) -> FloatArray:
+        """Return the corners of a run's hull, shape (corners, 2): along the line and above it."""
+        ends = self.points[:, self.bounds[run] : self.bounds[run + 1]].reshape(-1, 2)
+        return _hull(np.ascontiguousarray(ends))
 
     def spread(self, number: NDArray[np.int32]) -> NDArray[np.int32]:
         """Return for every ink pixel the number given to its run, -1 where it has none."""
@@ -255,25 +267,27 @@ def _units(runs: _Runs, x_height: float, stroke_px: float, line: int) -> list[_U
     if not has_body.any():
         has_body[:] = True
     units: list[_Unit] = []
-    for r in sorted(mine[has_body], key=lambda r: runs.body[r, 0]):
-        left, right = (
-            runs.body[r] if np.isfinite(runs.body[r, 0]) else (runs.hulls[r][:, 0].min(), runs.hulls[r][:, 0].max())
-        )
-        left, right = float(left), float(right) + 1.0
+    with_body = mine[has_body][np.argsort(runs.body[mine[has_body], 0], kind="stable")]
+    extent = np.where(np.isfinite(runs.body[with_body, :1]), runs.body[with_body], runs.reach[with_body])
+    extent[:, 1] += 1.0
+    for r, (left, right) in zip(with_body.tolist(), extent.tolist(), strict=True):
         last = units[-1] if units else None
         narrower = min(right - left, last.right - last.left) if last else 0.0
         if last and last.right - left > max(0.35 * narrower, 0.3 * stroke_px):
             last.right = max(last.right, right)
-            last.hull = _hull(np.concatenate([last.hull, runs.hulls[r]]).astype(np.float32))
-            last.runs.append(int(r))
+            last.hull = _hull(np.concatenate([last.hull, runs.hull(r)]).astype(np.float32))
+            last.runs.append(r)
         else:
-            units.append(_Unit(left, right, runs.hulls[r], [int(r)]))
-    for r in mine[~has_body]:
-        a, b = runs.hulls[r][:, 0].min(), runs.hulls[r][:, 0].max()
-        apart = [max(u.left - b, a - u.right) - 0.01 * min(b - u.left, u.right - a) for u in units]
-        nearest = units[int(np.argmin(apart))]
+            units.append(_Unit(left, right, runs.hull(r), [r]))
+    loose = mine[~has_body]
+    if not len(loose):
+        return units
+    a, b = runs.reach[loose].T[..., None]
+    left_ends, right_ends = np.array([(u.left, u.right) for u in units]).T
+    apart = np.maximum(left_ends - b, a - right_ends) - 0.01 * np.minimum(b - left_ends, right_ends - a)
+    for r, nearest in zip(loose.tolist(), apart.argmin(1).tolist(), strict=True):
         # The mark joins the unit's ink but not its hull: gaps are taken between the letters themselves.
-        nearest.runs.append(int(r))
+        units[nearest].runs.append(r)
     return units
 
 
@@ -312,55 +326,13 @@ def _widths(units: list[list[_Unit]], size: float) -> tuple[float, FloatArray]:
     return float(widths.mean()) if len(widths) else 1.0, odds
 
 
-def _spaces(row: list[_Unit], x_height: float) -> FloatArray:
-    """Return the least and the mean gaps between the neighbouring units of a line, px, shape (2, gaps)."""
-    sides = [_sides(unit.hull) for unit in row]
-    least = np.array([_between(a[1], b[0]) for a, b in pairwise(sides)])
-    if len(row) < 2:
-        return np.stack([least, least])
-    body = x_height * np.linspace(0.05, 0.95, 10)
-    # Where a unit does not reach a height it has no side there.
-    left, right = (np.stack([np.interp(body, s[k][0], s[k][1], np.nan, np.nan) for s in sides]) for k in (0, 1))
-    across = left[1:] - right[:-1]
-    both = np.isfinite(across)
-    count = both.sum(1)
-    mean = np.where(both, across, 0.0).sum(1) / np.maximum(count, 1) - _EDGES
-    return np.stack([least, np.where(count > 0, mean, least)])
-
-
-def hull_gap(left: FloatArray, right: FloatArray) -> float:
-    """Return the least horizontal gap between two hulls of pixel centres over the heights both reach, px.
-
-    Parameters
-    ----------
-    left, right : ndarray, shape (corners, 2)
-        Corners in order, along the line and above it. Where they share no height the gap of their boxes is given.
-    """
-    return _between(_sides(left)[1], _sides(right)[0])
-
-
-def _sides(hull: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the left and the right side of a hull, from its foot up: heights and places along, shape (2, corners)."""
-    foot = int(hull[:, 1].argmin())
-    around = np.concatenate([hull[foot:], hull[: foot + 1]]).T[::-1]
-    top = int(around[0].argmax())
-    one, other = around[:, : top + 1], around[:, : top - 1 if top else None : -1]
-    if one[0, -1] == one[0, 0]:
-        return around[:, [around[1].argmin()]], around[:, [around[1].argmax()]]
-    # At a level foot or top both corners are of one height: each side has its own.
-    one, other = (s[:, int(s[0, 1] == s[0, 0]) : s.shape[1] - int(s[0, -1] == s[0, -2])] for s in (one, other))
-    middle = 0.5 * (one[0, 0] + one[0, -1])
-    return (one, other) if np.interp(middle, *one) < np.interp(middle, *other) else (other, one)
-
-
-def _between(left: FloatArray, right: FloatArray) -> float:
-    """Return the least gap from the right side of one hull to the left side of the next."""
-    low, high = max(left[0, 0], right[0, 0]), min(left[0, -1], right[0, -1])
-    if high <= low:
-        return float(right[1].min() - left[1].max()) - _EDGES
-    # The least lies at a corner of either side, or at an end of what both reach, where corners beyond are moved to.
-    heights = np.minimum(np.maximum(np.concatenate((left[0], right[0])), low), high)
-    return float((np.interp(heights, *right) - np.interp(heights, *left)).min()) - _EDGES
+def _spaces(units: list[list[_Unit]], lines: Lines) -> FloatArray:
+    """Return the least and the mean gaps between the neighbouring units of all lines, px, shape (2, gaps)."""
+    counts = np.array([len(row) for row in units])
+    every = np.arange(int(counts.sum()))
+    first = np.delete(every, np.cumsum(counts)[counts > 0] - 1)
+    x_height = np.repeat([text_line.x_height for text_line in lines.lines], np.maximum(counts - 1, 0))
+    return hull_gaps([u.hull for row in units for u in row], first, x_height[:, None] * np.linspace(0.05, 0.95, 10))
 
 
 # Imagined gaps of each kind: usual size, its weight in gaps, usual SD and its weight; in twice the stroke pitch.
@@ -439,10 +411,11 @@ def known_words(lines: Lines, word: NDArray[np.int32], stroke_px: float) -> Word
     held = runs.run >= 0
     of_run[runs.run[held]] = number[np.cumsum(runs.length) - runs.length][held]
     gaps: list[Gap] = []
-    for k, text_line in enumerate(lines.lines):
-        row = _units(runs, text_line.x_height, stroke_px, k)
-        owner = [of_run[unit.runs[0]] for unit in row]
-        for (a, b), px in zip(pairwise(owner), _spaces(row, text_line.x_height)[0], strict=True):
+    units = [_units(runs, text_line.x_height, stroke_px, k) for k, text_line in enumerate(lines.lines)]
+    least = iter(_spaces(units, lines)[0].tolist())
+    for k, row in enumerate(units):
+        for a, b in pairwise(of_run[unit.runs[0]] for unit in row):
+            px = next(least)
             if a >= 0 and b >= 0:
-                gaps.append(Gap(k, float(px), float(a != b)))
+                gaps.append(Gap(k, px, float(a != b)))
     return Words(found, number, tuple(gaps))

@@ -9,9 +9,10 @@ import pytest
 from drawn_bars import LEFT, PITCH, X_HEIGHT, Bar, lines_of, row_of
 
 from handwriting.geometry import Box
+from handwriting.hulls import hull_gap
 from handwriting.ink import Pieces
 from handwriting.lines import Lines
-from handwriting.words import find_words, hull_gap, lean
+from handwriting.words import find_words, lean
 
 LETTER, WORD = 8.0, 50.0
 SENTENCE = [LETTER, LETTER, WORD, LETTER, WORD, LETTER, LETTER, LETTER, WORD, LETTER]
