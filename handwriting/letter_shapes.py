@@ -25,6 +25,7 @@ from scipy import stats
 from skimage.morphology import skeletonize
 
 from handwriting.alignment import Alignment
+from handwriting.alignment.pixels import owners
 from handwriting.geometry import Box, FloatArray
 from handwriting.lines import Lines
 from handwriting.quantity import Measured, NotMeasured
@@ -36,7 +37,6 @@ _SPAN = 2.6
 _SOFT = 1.5
 _LEAST_POINTS = 8
 _LEAST_CONFIDENCE = 0.5
-_WHOLE = 0.9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,7 +59,7 @@ def letter_shapes(lines: Lines, alignment: Alignment) -> tuple[LetterShape, ...]
     for number, word in enumerate(alignment.words):
         index = order[bounds[number] : bounds[number + 1]]
         x, y = pieces.x[index], pieces.y[index]
-        owner = _owners(x, y, pieces.piece[index], [letter.box for letter in word.letters])
+        owner = owners(x, y, pieces.piece[index], [letter.box for letter in word.letters])
         for k, letter in enumerate(word.letters):
             if not letter.text.isalpha() or letter.confidence < _LEAST_CONFIDENCE:
                 continue
@@ -67,31 +67,6 @@ def letter_shapes(lines: Lines, alignment: Alignment) -> tuple[LetterShape, ...]
             if soft is not None:
                 found.append(LetterShape(letter.text, word.line, number + 1, letter.box, soft))
     return tuple(found)
-
-
-def _owners(
-    x: NDArray[np.int32], y: NDArray[np.int32], piece: NDArray[np.int32], boxes: list[Box]
-) -> NDArray[np.int64]:
-    """Return for every pixel of a word the letter it belongs to, -1 for none.
-
-    The boxes of slanted letters overlap. A piece of ink that lies in one letter's box goes to that letter whole; only a
-    piece that runs through several letters is cut at their boxes.
-    """
-    owner = np.full(len(x), -1, np.int64)
-    if not boxes:
-        return owner
-    inside = np.stack([(x >= b.left) & (x < b.right) & (y >= b.top) & (y < b.bottom) for b in boxes])
-    for own in np.unique(piece):
-        mine = piece == own
-        share = inside[:, mine].mean(1)
-        whole = np.flatnonzero(share > _WHOLE)
-        if len(whole):
-            here = Box(float(x[mine].min()), float(y[mine].min()), float(x[mine].max() + 1), float(y[mine].max() + 1))
-            owner[mine] = max(whole, key=lambda k: here.overlap(boxes[k]))
-        else:
-            held = inside[:, mine]
-            owner[mine] = np.where(held.any(0), held.argmax(0), -1)
-    return owner
 
 
 def soft_picture(x: NDArray[np.int32], y: NDArray[np.int32]) -> FloatArray | None:

@@ -8,6 +8,7 @@ from handwriting.alignment import Alignment, LetterEstimate
 from handwriting.letter_shapes import LetterShape, shape_consistency
 from handwriting.measures.baseline import baseline
 from handwriting.measures.evidence import SEED, Evidence
+from handwriting.measures.known import known_letters
 from handwriting.measures.margins import margins
 from handwriting.measures.pace import by_minute, pace_change
 from handwriting.measures.size import size
@@ -38,6 +39,7 @@ def measure_all(
         found["pace_change"] = pace
     for group in GEOMETRY:
         found.update(group(evidence))
+    found.update(known_letters(evidence, alignment))
     found["shape_consistency"] = (
         NotMeasured("no-text", "letters are told apart only where the text is known")
         if alignment is None
