@@ -270,21 +270,19 @@ def measure_found(pages: tuple[Page, ...], found: Found, task: Task, scale: Scal
         comparisons=comparisons,
         flags=_flags(scale, found, task, crossings),
         software=_software(options),
-        letters=_counts(evidence, task, found, shapes, k),
+        letters=_counts(evidence, task, found, shapes),
     )
     return Result(record, found, pages, task, scale, options)
 
 
-def _counts(
-    evidence: Evidence, task: Task, found: Found, shapes: tuple[LetterShape, ...], k: float
-) -> dict[str, object]:
+def _counts(evidence: Evidence, task: Task, found: Found, shapes: tuple[LetterShape, ...]) -> dict[str, object]:
     counts = letter_counts(task, found.alignment, found.estimate)
     if found.alignment is not None:
         counts["alike"] = alike(shapes)
     if task.minutes and found.alignment is not None:
         counts["by_minute"] = by_minute(evidence, task, found.alignment)
     if found.ticks:
-        counts["minute_ticks"] = tick_facts(found.ticks, found.reached(), task, k)
+        counts["minute_ticks"] = tick_facts(found.ticks, found.reached(), task, evidence.mm_per_px or 1.0)
     return counts
 
 
@@ -329,12 +327,11 @@ def _even(frame: Frame) -> NDArray[np.uint8]:
 def _look(name: str, frame: Frame, options: Options) -> Found:
     """Run the stages on a frame taken to be upright."""
     print_box = options.print_box
-    ticks: tuple[Tick, ...] = ()
     flat = _even(frame)
     # The rules of a copying sheet are known; on any other page they are looked for.
     rules = sheet_rules(frame) if frame.sheets else find_rules(flat, frame.px_per_mm)
-    if options.ticks:
-        frame, ticks = set_ticks_aside(frame, rules, options.ticks, name)
+    frame, ticks = set_ticks_aside(frame, rules, options.ticks, name) if options.ticks else (frame, ())
+    if ticks:
         flat = _even(frame)
     lifted, cut = lift_rules(flat, rules, frame.px_per_mm)
     ink = find_ink(lifted, cut, rules, frame.px_per_mm)
