@@ -59,17 +59,19 @@ def line_bootstrap(
         Share of pages whose interval should hold the writer's value.
     method : str
         ``small-cluster`` (default): bootstrap standard error times sqrt(a / (a - 1)), a the number of lines, and the t
-        distribution with a - 1 degrees of freedom; never narrower than independent marks would give (jackknife over
-        marks, normal), because the marks of a line are alike, not the opposite. A spread is treated on its logarithm,
-        its bias (the bootstrap's own estimate) taken off, the larger of the bootstrap and jackknife errors used, and
-        the interval given the skew of a chi-square with that error.
+        distribution with a - 1 degrees of freedom; up to five lines, which hardly show how far lines differ, the error
+        is drawn towards what such marks usually show (`_moderated`); never narrower than independent marks would give
+        (jackknife over marks, normal), because the marks of a line are alike, not the opposite. A spread is treated on
+        its logarithm, its bias (the bootstrap's own estimate) taken off, the larger of the bootstrap and jackknife
+        errors used, and the interval given the skew of a chi-square with that error.
         ``percentile``; ``expanded`` (percentiles moved out for few lines); ``bca``;
         ``bootstrap-t`` (studentised by the jackknife over lines).
 
     Returns
     -------
     Interval or NotMeasured
-        ``undefined`` when the statistic has no value for the page or for more than a fifth of the draws;
+        ``few-lines`` for a spread by ranks over two lines; ``undefined`` when the statistic has no value for the page
+        or for more than a fifth of the draws;
         ``few-letters`` when there are fewer than two marks.
     """
     lines = [np.asarray(group, float) for group in groups]
@@ -88,6 +90,8 @@ def line_bootstrap(
     if not math.isfinite(value) or (statistic.spread and value <= 0) or kept.mean() < 0.8:
         return NotMeasured("undefined", "the marks leave the measure without a value, or are all the same")
     if method == "small-cluster":
+        if statistic.spread and not statistic.smooth and len(lines) < _LEAST_ROUGH:
+            return NotMeasured("few-lines", "a robust spread needs three lines of writing for its interval")
         return _small_cluster(sample, value, drawn[kept], level)
     if method == "bootstrap-t":
         return _bootstrap_t(sample, value, drawn[kept], counts[kept], level)
@@ -134,11 +138,10 @@ def _jackknife_error(values: FloatArray) -> float:
 def _small_cluster(sample: _Sample, value: float, drawn: FloatArray, level: float) -> Interval:
     lines, statistic = sample.lines, sample.statistic
     inflate = lines / (lines - 1)
-    t = float(special.stdtrit(lines - 1, (1 + level) / 2))
     z = float(special.ndtri((1 + level) / 2))
     se, least = float(drawn.std(ddof=1)) * math.sqrt(inflate), sample.error_of_marks()
     if not statistic.spread:
-        half = max(t * se, z * least)
+        half = max(_moderated(se, least, lines, level, _USUAL_MEAN), z * least)
         return Interval(value - half, value + half, max(se, least))
     logs = np.log(drawn)
     centre, error = math.log(value), float(logs.std(ddof=1)) * math.sqrt(inflate)
@@ -146,7 +149,7 @@ def _small_cluster(sample: _Sample, value: float, drawn: FloatArray, level: floa
         centre -= inflate * (float(logs.mean()) - centre)
         left = sample.left_out()
         error = max(error, _jackknife_error(np.log(left[left > 0])))
-    error = max(error * t / z, least)
+    error = max(_moderated(error, least, lines, level, _USUAL_SPREAD) / z, least)
     if error == 0.0:
         return Interval(value, value, 0.0)
     freedom = _freedom_for(2.0 * error)
@@ -154,6 +157,27 @@ def _small_cluster(sample: _Sample, value: float, drawn: FloatArray, level: floa
     low, high = (math.exp(centre + 0.5 * math.log(freedom / end)) if end > 0 else math.inf for end in ends)
     # The bias taken off may be larger than the interval is wide; the value itself always stays inside.
     return Interval(min(low, value), max(high, value), se)
+
+
+# Up to so many lines the error is moderated. What it is drawn to: the variance over lines as a multiple of what
+# independent marks would give, and by how many degrees of freedom; a mean moves with its lines more than a spread does.
+_FEW_LINES = 5
+# A spread by ranks has no such usual error: with two lines its interval says nothing.
+_LEAST_ROUGH = 3
+_USUAL_MEAN, _USUAL_SPREAD = (4.0, 1.0), (2.0, 2.0)
+
+
+def _moderated(error: float, least: float, lines: int, level: float, usual: tuple[float, float]) -> float:
+    """Return half the width of an interval from the error lines show and the one independent marks would give.
+
+    The variance of few lines is hardly known: with two, t is 12.7 and intervals say nothing. It is pooled with the
+    usual one, each by its degrees of freedom (the moderated t of Smyth 2004, Statistical Applications in Genetics and
+    Molecular Biology 3(1), recalled).
+    """
+    effect, more = usual if lines <= _FEW_LINES and least > 0 else (0.0, 0.0)
+    freedom = lines - 1 + more
+    variance = ((lines - 1) * error**2 + more * effect * least**2) / freedom
+    return float(special.stdtrit(freedom, (1 + level) / 2)) * math.sqrt(variance)
 
 
 def _freedom_for(error: float) -> float:

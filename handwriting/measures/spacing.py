@@ -75,7 +75,7 @@ def spacing(evidence: Evidence) -> dict[str, Quantity]:
     found |= _one_kind(evidence, groups, "letter", 0.0, few_letters, letter_flags)
     both = few_words or few_letters
     flags = tuple(dict.fromkeys(word_flags + letter_flags))
-    found["space_ratio"] = both or _number(groups, SPACE_RATIO, len(marks), flags)
+    found["space_ratio"] = both or _ratio(groups, len(marks), flags)
     found["space_overlap"] = both or _overlap(groups, len(marks), flags)
     return found
 
@@ -149,9 +149,12 @@ def _no_ratio() -> NotMeasured:
     return NotMeasured("undefined", "the mean gap is not above zero, so its spread has no ratio to it")
 
 
-def _number(groups: list[FloatArray], statistic: Statistic, n: int, flags: tuple[str, ...]) -> Quantity:
-    interval = line_bootstrap(groups, statistic, seed=SEED)
-    return plain(statistic.value(np.concatenate(groups)), "1", interval, n, flags)
+def _ratio(groups: list[FloatArray], n: int, flags: tuple[str, ...]) -> Quantity:
+    """Return the ratio of the gaps, where those between letters can be told from none at all."""
+    interval = line_bootstrap(groups, SPACE_RATIO, seed=SEED)
+    if isinstance(interval, Interval) and interval.low <= 0:
+        return NotMeasured("undefined", "the gaps between letters cannot be told from none: there is no ratio to them")
+    return plain(SPACE_RATIO.value(np.concatenate(groups)), "1", interval, n, flags)
 
 
 def _overlap(groups: list[FloatArray], n: int, flags: tuple[str, ...]) -> Quantity:

@@ -67,7 +67,8 @@ def _crowded(kernel_px: float) -> Statistic:
         def narrowest(density: FloatArray) -> FloatArray:
             inner = density[:, 1:-1]
             peak = (inner >= density[:, :-2]) & (inner > density[:, 2:])
-            return grid[1:-1][np.argmax(peak & (inner >= _CROWD * inner.max(axis=1, keepdims=True)), axis=1)]
+            crowds = peak & (inner >= _CROWD * inner.max(axis=1, keepdims=True))
+            return np.asarray(grid[1:-1][np.argmax(crowds, axis=1)])
 
         return near, narrowest
 

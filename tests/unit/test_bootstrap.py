@@ -122,3 +122,21 @@ def test_default_interval_covers(lines, name, true):
         low, high, _ = line_bootstrap(page(rng, lines=lines), getattr(s, name), seed=1, draws=400)
         hits += low <= true <= high
     assert 0.915 <= hits / 500 <= (0.995 if lines == 4 else 0.985)
+
+
+def test_two_lines_give_intervals_that_say_something():
+    pages = [
+        [1 + 0.05 * rng.normal() + 0.2 * rng.normal(size=25) for _ in range(2)]
+        for rng in (np.random.default_rng([7, i]) for i in range(200))
+    ]
+    for statistic, true, widest in ((s.MEAN, 1.0, 0.6), (s.SD, 0.2, 0.4)):
+        ends = [line_bootstrap(page, statistic, seed=1, draws=400) for page in pages]
+        assert np.mean([e.low <= true <= e.high for e in ends]) >= 0.94
+        assert np.median([e.high - e.low for e in ends]) < widest
+
+
+def test_a_robust_spread_of_two_lines_has_no_interval():
+    rng = np.random.default_rng(3)
+    found = line_bootstrap([rng.normal(1, 0.2, 25) for _ in range(2)], s.ROBUST_CV, seed=1)
+    assert isinstance(found, NotMeasured)
+    assert found.flag == "few-lines"
