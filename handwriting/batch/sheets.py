@@ -3,7 +3,7 @@
 `read_rows` never guesses silently: what cannot be told (bytes that are not UTF-8, a quote that is not closed) becomes
 a `Fault` with its row, and reading goes on behind it.
 
-Sources: RFC 4180 (cells, quotes, line breaks in cells); ECMA-376 for XLSX, read by openpyxl.
+Source: RFC 4180 (cells, quotes, line breaks in cells); XLSX is read by `xlsx`.
 """
 
 from __future__ import annotations
@@ -13,9 +13,11 @@ import datetime as dt
 import io
 import re
 import zipfile
+import zlib
 from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from itertools import chain
 from pathlib import Path
 
 from handwriting.batch.faults import Fault
@@ -187,27 +189,31 @@ def _characters(row: int, record: list[str], faults: list[Fault]) -> None:
 
 
 def _xlsx(raw: bytes, where: str) -> Rows:
-    from openpyxl import load_workbook
-    from openpyxl.utils.exceptions import InvalidFileException
+    # Looked for only here: most manifests are CSV.
+    from handwriting.batch import xlsx
 
-    try:
-        with zipfile.ZipFile(io.BytesIO(raw)) as packed:
-            if sum(entry.file_size for entry in packed.infolist()) > _LARGEST:
-                raise FileNotReadableError("is too large", where=where, fix="Save the rows as CSV UTF-8.")
-        book = load_workbook(io.BytesIO(raw), read_only=True, data_only=True)
-        sheet = book.worksheets[0]
-    except (zipfile.BadZipFile, InvalidFileException, KeyError, ValueError, IndexError, SyntaxError, OSError) as error:
-        fix = "Open it in a spreadsheet and save it as XLSX again, or as CSV UTF-8."
-        raise FileNotReadableError("is not a whole XLSX file", where=where, fix=fix) from error
+    def rows() -> Iterator[xlsx.Row]:
+        try:
+            with zipfile.ZipFile(io.BytesIO(raw)) as packed:
+                if sum(entry.file_size for entry in packed.infolist()) > _LARGEST:
+                    raise FileNotReadableError("is too large", where=where, fix="Save the rows as CSV UTF-8.")
+                yield from xlsx.read_rows(packed)
+        except (zipfile.BadZipFile, zlib.error, KeyError, ValueError, IndexError, SyntaxError, OSError) as error:
+            fix = "Open it in a spreadsheet and save it as XLSX again, or as CSV UTF-8."
+            raise FileNotReadableError("is not a whole XLSX file", where=where, fix=fix) from error
+
     faults: list[Fault] = []
-    sheet.reset_dimensions()
-    values = enumerate(sheet.iter_rows(values_only=True), start=1)
-    first = next(values, (1, ()))[1]
+    values = rows()
+    number, first = next(values, (1, [""]))
+    if number > 1:
+        values, first = chain([(number, first)], values), []
     header = [_shown(v, "") for v in first]
     while header and not header[-1]:
         header.pop()
+    ages = [i for i, name in enumerate(header) if name.strip().casefold() == "age"]
     records = (
-        (row, [_shown(v, header[i] if i < len(header) else "") for i, v in enumerate(cells)]) for row, cells in values
+        (row, [v if type(v) is str else _shown(v, "age" if i in ages else "") for i, v in enumerate(cells)])
+        for row, cells in values
     )
     return Rows(header or [""], _tidy(records, faults, 0, None), faults)
 
@@ -218,7 +224,7 @@ def _shown(value: object, column: str) -> str:
         return "" if value is None else str(value).upper()
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
         return str(int(value))
-    if column.strip().casefold() == "age":
+    if column == "age":
         if isinstance(value, dt.time):
             return f"{value.hour}:{value.minute}"
         if isinstance(value, dt.timedelta):

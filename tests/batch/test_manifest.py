@@ -7,10 +7,14 @@ import csv
 import datetime as dt
 import pickle
 import time
+import zipfile
 
 import openpyxl
 import pytest
+from openpyxl.cell.rich_text import CellRichText, TextBlock
+from openpyxl.cell.text import InlineFont
 
+from handwriting.batch import xlsx
 from handwriting.batch.columns import reserved
 from handwriting.batch.manifest import read_manifest
 from handwriting.errors import FileNotReadableError, ManifestError
@@ -188,6 +192,77 @@ def test_xlsx_as_a_person_filled_it_in(folder):
     with pytest.raises(ManifestError) as caught:
         read_manifest(folder / "m.xlsx")
     assert {(f.row, f.column) for f in caught.value.faults} == {(5, "participant"), (5, "seconds")}
+
+
+def shown(value):
+    return "" if value is None else value
+
+
+def test_xlsx_cells_are_those_an_independent_reader_finds(folder):
+    """Against openpyxl: every kind of cell, gaps, runs of letters, formulas, both calendars."""
+    for epoch in (openpyxl.utils.datetime.WINDOWS_EPOCH, openpyxl.utils.datetime.MAC_EPOCH):
+        book = openpyxl.Workbook()
+        book.epoch = epoch
+        sheet = book.active
+        sheet.append(["a", "b", "c", "", "e"])
+        sheet["C3"] = "  Größe\n=5 <&> "
+        sheet["E3"] = dt.datetime(2026, 3, 9, 14, 30)  # noqa: DTZ001 - as a spreadsheet has it
+        sheet["B5"] = dt.timedelta(hours=30, minutes=4)
+        sheet.append([1, 2.5, -1e-7, True, False, 10**12])
+        sheet.append(["007", "=1+1", dt.date(2026, 3, 9), dt.time(9, 4)])
+        sheet.append([CellRichText("run ", TextBlock(InlineFont(b=True), "bold"), " end"), None, "last"])
+        sheet["A9"], sheet["A9"].number_format = 0.25, "0%"
+        sheet["AB10"] = "far"
+        book.save(folder / "m.xlsx")
+        with zipfile.ZipFile(folder / "m.xlsx") as packed:
+            got = dict(xlsx.read_rows(packed))
+        theirs = openpyxl.load_workbook(folder / "m.xlsx", data_only=True).active
+        for row in theirs.iter_rows():
+            mine = got.get(row[0].row, [])
+            mine += [None] * (len(row) - len(mine))
+            assert list(map(shown, mine)) == [shown(cell.value) for cell in row]
+        sheet["A11"], sheet["A11"].number_format = 1e9, "yyyy-mm-dd"  # no day of any calendar
+        book.save(folder / "m.xlsx")
+        with zipfile.ZipFile(folder / "m.xlsx") as packed:
+            assert list(xlsx.read_rows(packed))[-1] == (11, [1e9])
+
+
+def test_xlsx_parts_that_other_programs_write(folder):
+    """Cells and rows without a place, text in the cell, escapes, reading aids, errors (ECMA-376 part 1, 18.3, 22.9)."""
+    space = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+    link = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
+    sheet = (
+        "<row><c t='inlineStr'><is><t>file</t></is></c><c t='str'><v>participant</v></c></row>"
+        "<row r='4'><c r='B4' t='s'><v>0</v></c></row><row><c t='e'><v>#REF!</v></c><c t='b'><v>1</v></c></row>"
+    )
+    strings = "<si><r><t>P_x0041_</t></r><rPh><t>aid</t></rPh><r><t>1_x005F_x</t></r></si>"
+    parts = {
+        "xl/workbook.xml": f"<workbook xmlns='{space}' xmlns:r='{link}'><sheets><sheet r:id='q'/></sheets></workbook>",
+        "xl/_rels/workbook.xml.rels": "<r><s Id='q' Target='/xl/own/page.xml'/></r>",
+        "xl/own/page.xml": f"<p:worksheet xmlns:p='{space}'><sheetData>{sheet}</sheetData></p:worksheet>",
+        "xl/sharedStrings.xml": f"<sst xmlns='{space}'>{strings}</sst>",
+    }
+    path = folder / "m.xlsx"
+
+    def pack(**changed):
+        with zipfile.ZipFile(path, "w") as packed:
+            for name, text in parts.items():
+                packed.writestr(name, changed.get(name.rpartition("/")[2].partition(".")[0], text))
+        return path
+
+    with zipfile.ZipFile(pack()) as packed:
+        rows = list(xlsx.read_rows(packed))
+    assert rows == [(1, ["file", "participant"]), (4, [None, "PA1_x"]), (5, ["#REF!", True])]
+    for broken in (
+        {"page": "<worksheet><row"},
+        {"page": f"<!DOCTYPE a [<!ENTITY b 'c'>]><worksheet xmlns='{space}'/>"},
+        {"page": f"<worksheet xmlns='{space}'><row><c t='s'><v>9</v></c></row></worksheet>"},
+        {"page": f"<worksheet xmlns='{space}'><row><c r='ZZZZ1'><v>9</v></c></row></worksheet>"},
+        {"workbook": f"<!DOCTYPE a><workbook xmlns='{space}'/>"},
+        {"workbook": f"<workbook xmlns='{space}'/>"},
+    ):
+        with pytest.raises(FileNotReadableError, match="not a whole XLSX"):
+            read_manifest(pack(**broken))
 
 
 def test_a_short_text_is_never_taken_for_a_file_of_the_working_folder(folder, monkeypatch):

@@ -1,13 +1,11 @@
-"""The study engine under load: throughput, memory, overhead, cost a page, and kills.
+"""The study engine under load: cost a page, kills, manifests; `batch_pages.py` has throughput on real pages.
 
-    python tests/benchmarks/batch.py pages --pages 1000     real phantom pages: 1 and 2 workers, memory, overhead
     python tests/benchmarks/batch.py cheap --pages 10000    cheap pages: cost a page from the first hundred on
     python tests/benchmarks/batch.py kills --kills 100      killed at random moments and resumed: byte for byte
     python tests/benchmarks/batch.py manifest --rows 100000 the checker, with five faults in every row and with none
 
-Bars: with two workers at least 1.85 times the throughput of one; peak memory from page 100 to the last within 5 %;
-engine overhead at most 3 % over the bare loop; cost a page flat; tables after kills the same bytes; 1e5 rows in 5 s.
-Timings mean what they say only on a machine that does nothing else.
+Bars: cost a page flat; tables after kills the same bytes; 1e5 rows in 5 s. Timings of the first
+mean what they say only on a machine that does nothing else.
 """
 
 from __future__ import annotations
@@ -27,32 +25,13 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "batch"))
 
 import studies
 import study_fakes
+from batch_pages import say, tree_memory
 from test_engine import go, kill_and_resume, names
 
 from handwriting.batch.engine import Progress, local_workers, run
 from handwriting.batch.manifest import read_manifest
-from handwriting.batch.work import Measure, Order, Settings, measure_sample
+from handwriting.batch.work import Measure, Settings
 from handwriting.errors import ManifestError
-
-
-def say(text: str) -> None:
-    """Print a line at once."""
-    sys.stdout.write(text + "\n")
-    sys.stdout.flush()
-
-
-def tree_memory(pid: int) -> float:
-    """Return the memory of a process and its descendants in MB: proportional set size, shared pages counted once."""
-    total, todo = 0.0, [pid]
-    while todo:
-        one = todo.pop()
-        try:
-            lines = Path(f"/proc/{one}/smaps_rollup").read_text("ascii").splitlines()
-            total += next(int(line.split()[1]) for line in lines if line.startswith("Pss:")) / 1024
-            todo += [int(c) for c in Path(f"/proc/{one}/task/{one}/children").read_text("ascii").split()]
-        except (OSError, StopIteration):
-            continue
-    return total
 
 
 class Watch:
@@ -86,41 +65,6 @@ def children_time() -> float:
     """Return the processor time of processes that have ended, in seconds."""
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
     return used.ru_utime + used.ru_stime
-
-
-def rate(watch: Watch, skip: int) -> float:
-    """Return pages a second after the first few."""
-    return (len(watch.times) - skip) / (watch.times[-1] - watch.times[skip - 1])
-
-
-def pages(count: int) -> None:
-    """Throughput, memory and overhead on real pages."""
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        manifest = read_manifest(studies.draw_pages(folder, count))
-        settings = Settings(str(folder))
-        bare = [Order(s, settings, "") for s in manifest.samples]
-        measure_sample(bare[0])
-        start = time.perf_counter()
-        for order in bare:
-            measure_sample(order)
-        alone = count / (time.perf_counter() - start)
-        say(f"bare loop: {alone:.3f} pages/s")
-        found = {}
-        for workers in (1, 2):
-            watch = timed(manifest, folder, f"w{workers}", workers, measure_sample)
-            found[workers] = rate(watch, max(2, workers))
-            peak = [m for _, m in watch.memory]
-            early = max(m for done, m in watch.memory if done <= max(100, count // 10))
-            share = 100 * watch.own / watch.theirs
-            say(
-                f"{workers} workers: {found[workers]:.3f} pages/s; memory at most {early:.0f} MB early, "
-                f"{max(peak):.0f} MB in all; engine {share:.1f} % of the workers' processor time"
-            )
-        say(
-            f"two workers: {found[2] / found[1]:.3f} times one (bar 1.85); "
-            f"overhead {100 * (alone / found[1] - 1):+.1f} % (bar 3)"
-        )
 
 
 def cheap(count: int) -> None:
@@ -177,17 +121,15 @@ def manifest(rows: int) -> None:
 
 
 def main() -> None:
-    """Run one of the four."""
+    """Run one of the three."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("what", choices=("pages", "cheap", "kills", "manifest"))
-    parser.add_argument("--pages", type=int, default=1000)
+    parser.add_argument("what", choices=("cheap", "kills", "manifest"))
+    parser.add_argument("--pages", type=int, default=10_000)
     parser.add_argument("--kills", type=int, default=100)
     parser.add_argument("--rows", type=int, default=100_000)
     parser.add_argument("--seed", type=int, default=1)
     given = parser.parse_args()
-    if given.what == "pages":
-        pages(given.pages)
-    elif given.what == "cheap":
+    if given.what == "cheap":
         cheap(given.pages)
     elif given.what == "kills":
         kills(given.kills, given.seed)
