@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from handwriting.edges import Outline, find_outline
 from handwriting.errors import UsageError
+from handwriting.geometry import Box, FloatArray
 from handwriting.page import Page
 from handwriting.ruler import NoRuler, Ruler, find_ruler
 from handwriting.rules import Rules, Ruling
@@ -24,6 +25,9 @@ from handwriting.sheet.reading import SheetReading
 Picture = NDArray[np.uint8]
 _FINE_PX_PER_MM = 330 / 25.4
 SHEET_DPI = 300.0
+# Blur of a sheet's picture, standard deviation on the paper, from which it is taken out: a sixth of a thin pen's line.
+SOFT_MM = 0.07
+_BESIDE_MM = 5.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,6 +69,36 @@ class Frame:
     def picture(self) -> Picture:
         """Return the picture to show: colour where there is colour."""
         return self.grey if self.colour is None else self.colour
+
+    @property
+    def blur_mm(self) -> float:
+        """Standard deviation of the blur of a sheet's picture, mm on the paper; 0 where it is not known."""
+        return max((sheet.blur_mm for sheet in self.sheets), default=0.0)
+
+    @property
+    def px_per_photo_px(self) -> float:
+        """Pixels of a sheet's frame to a pixel of its finest picture, never below 1."""
+        return max(1.0, min((self.px_per_mm / sheet.px_per_mm for sheet in self.sheets), default=1.0))
+
+    def writing_areas(self) -> tuple[Box, ...]:
+        """Return the writing areas of a sheet's pages, and some of the margin, in frame px."""
+        k = self.px_per_mm
+        areas = []
+        for sheet, top in zip(self.sheets, self.tops, strict=True):
+            area = sheet.layout.area
+            low, high = top + (area.top - _BESIDE_MM) * k, top + (area.bottom + _BESIDE_MM) * k
+            areas.append(Box((area.left - _BESIDE_MM) * k, low, (area.right + _BESIDE_MM) * k, high))
+        return tuple(areas)
+
+    def blur(self, places: FloatArray) -> FloatArray:
+        """Return the standard deviation of the blur across and down at places in a sheet's frame, px, shape (n, 2)."""
+        number = np.searchsorted(np.asarray(self.tops), places[:, 1], side="right") - 1
+        out = np.empty((len(places), 2))
+        for k, (sheet, top) in enumerate(zip(self.sheets, self.tops, strict=True)):
+            here = number == k
+            page = (places[here] - [0.0, top] + 0.5) / self.px_per_mm
+            out[here] = sheet.blur_at(page) * self.px_per_mm
+        return out
 
     def turned(self, degrees: int) -> Frame:
         """Return the frame turned clockwise by a further 90, 180 or 270 degrees."""
@@ -129,11 +163,11 @@ def make_frame(page: Page, rough_px_per_mm: float | None, *, with_ruler: bool = 
     if ruler is not None:
         rough_px_per_mm = ruler.px_per_mm
     outline = find_outline(grey, slight=ruler is not None and ruler.slanted)
-    to_frame = np.eye(3)
+    to_frame: FloatArray = np.eye(3)
     if outline is not None:
         grey = outline.straightened(grey)
         colour = None if colour is None else outline.straightened(colour)
-        to_frame = np.linalg.inv(outline.mapping())
+        to_frame = np.asarray(np.linalg.inv(outline.mapping()), np.float64)
     px_per_mm = rough_px_per_mm or _guess(grey)
     factor = max(1, round(px_per_mm / (300 / 25.4))) if px_per_mm > _FINE_PX_PER_MM else 1
     if factor > 1:

@@ -19,6 +19,7 @@ ORDER = (
         "ruler",
         "calibration",
         "components",
+        "rule_bits",
         "ink",
         "fragments",
         "baselines",

@@ -248,3 +248,24 @@ def test_pages_are_put_in_order_and_mixtures_refused(portrait, landscape):
 
 def test_code_type_is_what_the_layout_was_planned_with(portrait):
     assert isinstance(portrait.layout.code, SheetCode)
+
+
+@pytest.mark.parametrize("blur", [0.6, 1.0, 1.4, 1.7])
+def test_the_blur_of_a_photograph_is_told_from_its_marks(portrait, blur):
+    view = dataclasses.replace(small(random_view(3)), blur_px=blur, noise=4.0, jpeg=80, tilt_deg=12.0)
+    grey, _ = shoot(portrait, view)
+    reading = read_sheet(grey)
+    # Taking the picture from a raster blurs by its pixel (1/12 px squared) and by interpolating (1/6).
+    step = reading.px_per_mm / PX_PER_MM
+    assert reading.blur_px == pytest.approx(np.sqrt(blur**2 + step**2 / 4), rel=0.08)
+    assert reading.blur_mm == pytest.approx(reading.blur_px / reading.px_per_mm)
+
+
+def test_blur_of_a_slanted_view_is_longer_where_the_page_is_farther(portrait):
+    view = View(2592, 1944, tilt_deg=30.0, tilt_towards_deg=0.0, blur_px=1.2, noise=1.0)
+    grey, truth = shoot(portrait, view)
+    reading = read_sheet(grey)
+    spots = places(portrait.layout).reshape(-1, 2)
+    local = np.array([np.linalg.norm(truth.to_image(spots + s) - truth.to_image(spots), axis=-1) for s in np.eye(2)]).T
+    # Within a few parts in a hundred: the axes of the page are nearly those of the slant.
+    assert reading.blur_at(spots) == pytest.approx(np.sqrt(reading.blur_px**2 + 1 / 6) / local, rel=0.04)
