@@ -17,8 +17,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from handwriting.components import Components, components, inked
+from handwriting.components import components, inked
 from handwriting.geometry import Box, FloatArray
+from handwriting.rule_bits import crossings, families, leftover, lone_boxes
 from handwriting.rules import Rules, Ruling
 
 ByteImage = NDArray[np.uint8]
@@ -85,7 +86,7 @@ class Ink:
     noise : float
         Standard deviation of the paper, 0 to 255.
     set_aside : tuple of Box
-        Punch holes, scan edges and other solid matter that is not writing, frame px.
+        Punch holes, scan edges and other solid matter that is not writing, and lines of no ruling, frame px.
     middles : ndarray, shape (pieces, 2), or None
         For each piece the sum of the stroke widths found along its middle, px, and how many.
     """
@@ -139,49 +140,62 @@ def lift_rules(flat: ByteImage, rules: Rules, px_per_mm: float) -> tuple[ByteIma
     """Divide the rules out of the picture; return it and a mask (255) of where opaque rules had to be cut."""
     lifted = flat.copy()
     cut = np.zeros_like(flat)
-    for family, turned in _families(rules):
+    for family, turned in families(rules):
         # The transposed view shares memory: writing to it writes to the picture.
         image, where = (lifted.T, cut.T) if turned else (lifted, cut)
         _lift(image, where, family, px_per_mm)
     return lifted, cut
 
 
-def _families(rules: Rules) -> list[tuple[Ruling, bool]]:
-    """Return every family of lines, and whether it runs down the page."""
-    across, down = (rules.across, *rules.lone_across), (rules.down, *rules.margins, *rules.lone_down)
-    return [(f, turned) for some, turned in ((across, False), (down, True)) for f in some if f is not None]
-
-
 def _lift(image: ByteImage, cut: ByteImage, ruling: Ruling, px_per_mm: float) -> None:
     """Divide one family of rules out, in place, each by its own cross-section along its length."""
     height, width = image.shape
-    reach = max(3, round(0.45 * px_per_mm))
+    reach = max(3, round(0.45 * px_per_mm), round(ruling.thickness / 2 + 0.3 * px_per_mm))
     offsets = np.arange(-reach, reach + 1)
-    x0, x1 = int(max(0, ruling.left - 2 * px_per_mm)), int(min(width, ruling.right + 2 * px_per_mm))
+    # Where a family ends is known to a strip; a lone line's ends were looked for.
+    beyond = (0.5 if ruling.thickness else 2.0) * px_per_mm
+    x0, x1 = int(max(0, ruling.left - beyond)), int(min(width, ruling.right + beyond))
     x = np.arange(x0, x1)
-    along = np.arange(len(x))
     if len(x) < 20:
         return
-    pieces = max(2, round(len(x) / (20 * px_per_mm)))
-    length = len(x) // pieces
-    centres = length * (np.arange(pieces) + 0.5)
+    stretch = 20 * px_per_mm
     for k in range(len(ruling.offsets)):
-        rows = np.rint(ruling.at(k, x.astype(np.float64))).astype(int)
+        course = ruling.at(k, x.astype(np.float64))
+        rows = np.rint(course).astype(int)
         if rows.min() < reach or rows.max() >= height - reach:
             continue
         index = rows[None, :] + offsets[:, None]
         band = image[index, x[None, :]]
-        cells = band[:, : length * pieces].reshape(len(offsets), pieces, length)
-        profile = np.percentile(cells, 62, axis=2)
-        edge = np.maximum(profile[:2].mean(0), profile[-2:].mean(0))
-        profile = np.minimum(profile / np.maximum(edge, 1), 1)
-        profile[profile > 0.985] = 1
-        spread = np.stack([np.interp(along, centres, p) for p in profile]).astype(np.float32)
+        spread = _let_through(band, stretch)
+        if ruling.thickness:
+            # A line crosses from row to row: its profile is taken anew for each quarter of a pixel it lies off its row.
+            quarter = np.floor(4 * (rows - course + 0.5)).astype(int)
+            for q in range(4):
+                mine = np.flatnonzero(quarter == q)
+                if len(mine) > 0.5 * stretch:
+                    spread[:, mine] = _let_through(band[:, mine], stretch)
         opaque = spread < 0.42
         image[index, x[None, :]] = np.where(opaque, PAPER, np.clip(band / np.maximum(spread, 0.42), 0, PAPER)).astype(
             np.uint8
         )
         cut[index, x[None, :]] = np.where(opaque, 255, 0).astype(np.uint8)
+
+
+def _let_through(band: ByteImage, stretch: float) -> NDArray[np.float32]:
+    """Return the share of light that a line lets through, in each row and column of a band along it.
+
+    Taken in stretches of so many columns: what the brighter three eighths of them exceed is the line without writing.
+    """
+    size, count = band.shape
+    pieces = max(2, round(count / stretch))
+    length = count // pieces
+    cells = band[:, : length * pieces].reshape(size, pieces, length)
+    profile = np.percentile(cells, 62, axis=2)
+    edge = np.maximum(profile[:2].mean(0), profile[-2:].mean(0))
+    profile = np.minimum(profile / np.maximum(edge, 1), 1)
+    profile[profile > 0.985] = 1
+    along, centres = np.arange(count), length * (np.arange(pieces) + 0.5)
+    return np.stack([np.interp(along, centres, p) for p in profile]).astype(np.float32)
 
 
 def find_ink(lifted: ByteImage, cut: ByteImage, rules: Rules, px_per_mm: float) -> Ink | None:
@@ -201,7 +215,7 @@ def find_ink(lifted: ByteImage, cut: ByteImage, rules: Rules, px_per_mm: float) 
     if len(pieces.boxes) == 0:
         return None
     middles = _middles(mask, pieces)
-    return Ink(pieces, lifted, _stroke_width(middles), depth, noise, aside, middles)
+    return Ink(pieces, lifted, _stroke_width(middles), depth, noise, (*aside, *lone_boxes(rules)), middles)
 
 
 def _below(lifted: ByteImage, depth_map: FloatArray, noise: float, px_per_mm: float) -> NDArray[np.int64]:
@@ -310,14 +324,14 @@ def _pieces(mask: ByteImage, at: NDArray[np.int64], rules: Rules, px_per_mm: flo
     aside |= rounded & beside & (np.abs(wide - tall) < 0.35 * np.maximum(wide, tall))
     aside[all_ink.piece[_holes(mask, at, px_per_mm)]] = True
     keep &= ~aside
-    for family, turned in _families(rules):
-        keep &= ~_leftover(family, left, top, wide, tall, px_per_mm, turned=turned)
+    for family, turned in families(rules):
+        keep &= ~leftover(family, left, top, wide, tall, px_per_mm, turned=turned)
     boxes = tuple(
         Box(float(left[i]), float(top[i]), float(left[i] + wide[i]), float(top[i] + tall[i]))
         for i in np.flatnonzero(aside)
     )
     if rules.down is not None or rules.margins or rules.lone_down:
-        keep &= ~_crossings(rules, all_ink, px_per_mm)
+        keep &= ~crossings(rules, all_ink, px_per_mm)
     number = np.full(count, -1, np.int32)
     number[keep] = np.arange(int(keep.sum()), dtype=np.int32)
     piece = number[all_ink.piece]
@@ -350,48 +364,6 @@ def _holes(mask: ByteImage, at: NDArray[np.int64], px_per_mm: float) -> NDArray[
     place = np.concatenate(found)
     index = np.minimum(np.searchsorted(at, place), max(len(at) - 1, 0))
     return index[at[index] == place] if len(at) else index
-
-
-def _crossings(rules: Rules, ink: Components, px_per_mm: float) -> NDArray[np.bool_]:
-    """Tell which pieces are bits of crossing rules: thin, and nearly all of their ink lies along rules of any way."""
-    x, y = ink.x, ink.y
-    near = np.zeros(len(x), bool)
-    for family, turned in _families(rules):
-        along, across = (y, x) if turned else (x, y)
-        at = along.astype(np.float64)
-        level = across - family.slope * at - family.bend * at * at
-        nearest = np.clip(np.searchsorted(family.offsets, level), 1, max(1, len(family.offsets) - 1))
-        distance = np.abs(level - family.offsets[np.minimum(nearest, len(family.offsets) - 1)])
-        distance = np.minimum(distance, np.abs(level - family.offsets[nearest - 1]))
-        near |= distance < 0.34 * px_per_mm
-    area = ink.boxes[:, 4]
-    share = np.bincount(ink.piece, near, len(area)) / area
-    thin = area < 0.36 * px_per_mm * (ink.boxes[:, 2] + ink.boxes[:, 3])
-    out: NDArray[np.bool_] = (share > 0.9) & thin
-    return out
-
-
-def _leftover(
-    family: Ruling,
-    left: NDArray[np.int32],
-    top: NDArray[np.int32],
-    wide: NDArray[np.int32],
-    tall: NDArray[np.int32],
-    px_per_mm: float,
-    *,
-    turned: bool,
-) -> NDArray[np.bool_]:
-    """Tell which components are bits of a printed rule: wholly within its band and thin, or a dot of a dotted rule."""
-    along, across = (top + tall / 2, left + wide / 2) if turned else (left + wide / 2, top + tall / 2)
-    thick, length = (wide, tall) if turned else (tall, wide)
-    k = np.arange(len(family.offsets))
-    slope = family.slope + family.turn * k
-    rows = family.offsets[None, :] + along[:, None] * slope[None, :] + family.bend * (along**2)[:, None]
-    distance = np.abs(rows - across[:, None]).min(1)
-    near = distance < 0.3 * px_per_mm
-    thin = thick < 0.45 * px_per_mm
-    inside = (along > family.left - 4 * px_per_mm) & (along < family.right + 4 * px_per_mm)
-    return np.asarray(near & thin & inside & ((length > 2.2 * thick) | (thick < 0.36 * px_per_mm)))
 
 
 def _middles(mask: ByteImage, pieces: Pieces) -> FloatArray:

@@ -128,7 +128,8 @@ def _fit(offsets: FloatArray, template: FloatArray, pitch: float, tolerance: flo
             if len(chain) > len(best):
                 best = chain
     index, row, place = (np.array(v, np.int64) for v in zip(*best, strict=True))
-    if len(index) < max(3, _FOLLOW * len(offsets)) or len(index) < 2 * size - 1:
+    # A template of several needs more rules than it has places and a pitch: any three are a pair and a half.
+    if len(index) < max(3, _FOLLOW * len(offsets)) or len(index) < (2 * size + 1 if size == 2 else 2 * size - 1):
         return None
     design = np.zeros((len(index), size + 1))
     design[np.arange(len(index)), place] = 1

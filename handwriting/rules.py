@@ -34,6 +34,8 @@ ByteImage = NDArray[np.uint8]
 
 # Depth (of 255) that a printed line must have in most places, averaged over three rows.
 _FAINTEST = 1.5
+# A ruling of fewer rules may come of chance; how true to their pitch and to one slope printed ones stand, RMS.
+_MANY, _TRUE_MM = 8, 0.06
 # Darkness (of 255) below which nothing is printed or written at a place.
 _BARE = 30
 
@@ -65,6 +67,8 @@ class Ruling:
         Indices of the rules that carry writing.
     outside : tuple of int
         Indices of printed lines that run along with the rules outside their pattern: a frame's edge, a heading's line.
+    thickness : float
+        Width of a lone line, px; 0 for families.
     """
 
     kind: str
@@ -80,6 +84,7 @@ class Ruling:
     right: float
     writing: tuple[int, ...] = ()
     outside: tuple[int, ...] = ()
+    thickness: float = 0.0
 
     @property
     def pattern(self) -> tuple[int, ...]:
@@ -144,6 +149,8 @@ def find_rules(flat: ByteImage, px_per_mm: float) -> Rules:
     if upright is not None and ruling is not None and square and ruling.kind == "single":
         ruling, upright = replace(ruling, kind="squared"), replace(upright, kind="squared")
     level = find_lone(dark, strips[0], _taken(dark.shape[1], ruling), px_per_mm)
+    if ruling is not None and _by_chance(ruling, across, level, px_per_mm):
+        ruling, level = None, find_lone(dark, strips[0], [], px_per_mm)
     steep = find_lone(dark.T, strips[1], _taken(dark.shape[0], upright, *margins), px_per_mm)
     return Rules(ruling, upright, margins, tuple(map(_of_one, level)), tuple(map(_of_one, steep)))
 
@@ -162,6 +169,20 @@ def _understand_down(
     return upright, tuple(_lone(family, int(i)) for i in np.flatnonzero(~follows))
 
 
+def _by_chance(ruling: Ruling, family: _Family | None, lone: tuple[Lone, ...], px_per_mm: float) -> bool:
+    """Tell whether a few uneven rules of many seem to stand at one pitch: others as long do not follow it.
+
+    Printed rules stand true to their pitch, whatever else is drawn on the page.
+    """
+    others = sum(line.right - line.left > 0.5 * (ruling.right - ruling.left) for line in lone)
+    if family is None or len(ruling.pattern) >= _MANY or others < 0.25 * len(ruling.pattern):
+        return False
+    places = ruling.offsets[list(ruling.pattern)]
+    off = np.abs(places[:, None] - family.offsets).min(1)
+    away = np.hypot(np.sqrt(np.mean(off[off < 0.5 * px_per_mm] ** 2)), family.residual)
+    return float(away) > _TRUE_MM * px_per_mm
+
+
 def _taken(length: int, *rulings: Ruling | None) -> list[tuple[float, float, FloatArray]]:
     """Return where rules already known run: first and last column, and rows at the middles of the strips."""
     middles: FloatArray = (np.arange(STRIPS, dtype=np.float64) + 0.5) * (length // STRIPS)
@@ -176,7 +197,8 @@ def _taken(length: int, *rulings: Ruling | None) -> list[tuple[float, float, Flo
 def _of_one(line: Lone) -> Ruling:
     """Return a lone line as a ruling of its own."""
     at = np.array([line.offset]), line.slope, line.bend
-    return Ruling("other", *at, 0.0, 0.0, 0.0, line.residual, line.darkness, line.left, line.right)
+    seen = line.residual, line.darkness, line.left, line.right
+    return Ruling("other", *at, 0.0, 0.0, 0.0, *seen, thickness=line.thickness)
 
 
 def _family(dark: ByteImage, strips: NDArray[np.float32], px_per_mm: float, *, down: bool) -> _Family | None:
@@ -375,7 +397,10 @@ def _completed(ruling: Ruling, px_per_mm: float) -> Ruling:
         steps = [(other - row) / pitch for other, _, outside in rows[i + 1 : i + 21] if not outside]
         whole = [round(n) for n in steps if round(n) >= 1 and abs(n - round(n)) * pitch < tolerance]
         if whole and 2 <= whole[0] <= 4:
-            added += [(row + pitch * n, carries, False) for n in range(1, whole[0])]
+            places = [row + pitch * n for n in range(1, whole[0])]
+            # Where another line stands close by, it is the rule there, off its place: nothing is hidden.
+            near = [other for other, _, outside in rows if outside]
+            added += [(place, carries, False) for place in places if all(abs(place - o) > 0.15 * pitch for o in near)]
     if not added:
         return ruling
     every = sorted(rows + added)
