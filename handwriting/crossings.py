@@ -158,14 +158,10 @@ def _grids(lines: Lines, words: Words) -> tuple[NDArray[np.bool_], NDArray[np.in
     pieces = lines.pieces
     mine = np.flatnonzero(words.word >= 0)
     number = words.word[mine]
-    x, y = pieces.x[mine], pieces.y[mine]
+    x = pieces.x[mine]
     left = np.array([word.box.left for word in words.words])
     size = np.array([lines.lines[word.line].x_height for word in words.words])
-    above = np.empty(len(mine))
-    of_line = lines.line[mine]
-    for k, text_line in enumerate(lines.lines):
-        here = of_line == k
-        above[here] = text_line.baseline.at(x[here].astype(np.float64)) - y[here]
+    above = lines.above()[mine]
     cell = size / _CELLS
     row = np.floor(above / cell[number] + 0.5).astype(np.int64) + _foot()
     column = ((x - left[number]) / cell[number]).astype(np.int64)

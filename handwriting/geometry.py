@@ -88,6 +88,14 @@ class Polyline:
         y = np.where(x < self.x[0], self.y[0] + first * (x - self.x[0]), y)
         return np.where(x > self.x[-1], self.y[-1] + last * (x - self.x[-1]), y)
 
+    def at_columns(self, x: NDArray[np.int32]) -> FloatArray:
+        """Return y at whole columns, of which there are far fewer than pixels: each is worked out once."""
+        if not x.size:
+            return np.empty(x.shape)
+        left = int(x.min())
+        found: FloatArray = self.at(np.arange(left, int(x.max()) + 1, dtype=np.float64))[x - left]
+        return found
+
     def scaled(self, factor: float) -> Polyline:
         """Return the curve with both axes multiplied by `factor`."""
         return Polyline(self.x * factor, self.y * factor)

@@ -194,15 +194,14 @@ def _parts(lines: Lines, words: Words, body: float) -> _Parts:
     """Return the ink of every piece in every line, heights taken from the baseline, columns set upright."""
     pieces = lines.pieces
     kept = np.flatnonzero(lines.line >= 0)
-    key = lines.line[kept].astype(np.int64) * (len(pieces.boxes) + 1) + pieces.piece[kept]
-    kept = kept[np.argsort(key, kind="stable")]
+    # By line, and within a line by piece: numbers of 16 bits are sorted digit by digit.
+    for number in (pieces.piece, lines.line):
+        values = number[kept]
+        kept = kept[np.argsort(values.astype(np.uint16) if len(pieces.boxes) < 65536 else values, kind="stable")]
     line, piece = lines.line[kept], pieces.piece[kept]
     x, y = pieces.x[kept], pieces.y[kept]
-    up = np.empty(len(x))
-    for k, text_line in enumerate(lines.lines):
-        inside = slice(*np.searchsorted(line, (k, k + 1)))
-        # The baseline runs through the lowest rows of ink, whose lower edge is half a pixel below.
-        up[inside] = text_line.baseline.at(x[inside].astype(np.float64)) + 0.5 - y[inside]
+    # The baseline runs through the lowest rows of ink, whose lower edge is half a pixel below.
+    up = lines.above()[kept] + 0.5
     along = x - _lean(x, up, line, body) * up
     starts = np.flatnonzero(np.concatenate([[True], (np.diff(line) != 0) | (np.diff(piece) != 0)]))
     low, high = (

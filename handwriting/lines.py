@@ -19,7 +19,7 @@ Sources: scale-space smoothing with assignment of pieces, Cohen, Dinstein, El-Sa
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
@@ -73,6 +73,26 @@ class Lines:
     pieces: Pieces
     body_px: float
     slope: float
+    _above: list[FloatArray] = field(default_factory=list, init=False, repr=False)
+
+    def above(self) -> FloatArray:
+        """Return the height of every ink pixel above the baseline of its line, px, 0 where it has no line; read-only.
+
+        Worked out when first asked for: most stages after this one need it.
+        """
+        if not self._above:
+            columns = np.arange(self.pieces.shape[1], dtype=np.float64)
+            rows = np.array([line.baseline.at(columns) for line in self.lines]).reshape(len(self.lines), len(columns))
+            owned = np.flatnonzero(self.line >= 0)
+            height = np.zeros(len(self.line))
+            height[owned] = rows[self.line[owned], self.pieces.x[owned]] - self.pieces.y[owned]
+            height.flags.writeable = False
+            self._above.append(height)
+        return self._above[0]
+
+    def x_heights(self) -> FloatArray:
+        """Return the x-height of every line, px."""
+        return np.array([line.x_height for line in self.lines])
 
 
 def find_lines(ink: Ink, ruling: Ruling | None, px_per_mm: float) -> Lines:
@@ -270,7 +290,7 @@ def _finish(line: NDArray[np.int32], pieces: Pieces, ruling: Ruling | None, slop
     found.sort(key=lambda f: f[0])
     number = np.full(count + 1, -1, np.int32)
     number[[f[1] for f in found]] = np.arange(len(found), dtype=np.int32)
-    inked = [(pieces.x[f[2]], f[3].at(pieces.x[f[2]].astype(np.float64)) - pieces.y[f[2]]) for f in found]
+    inked = [(pieces.x[f[2]], f[3].at_columns(pieces.x[f[2]]) - pieces.y[f[2]]) for f in found]
     heights = x_heights([f[4] for f in found], inked, body_px)
     usual = float(np.median(heights)) if found else body_px
     lines = [TextLine(f[3], h, rule_of(f[3], ruling, usual)) for f, h in zip(found, heights, strict=True)]

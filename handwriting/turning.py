@@ -52,11 +52,8 @@ def _unevenness(dark: NDArray[np.float32], strip: int) -> FloatArray:
 
 def overhang(lines: Lines) -> tuple[float, float]:
     """Return the shares of the ink that stand above the bodies and that hang below them, over all lines."""
-    above = below = 0.0
-    total = max(1, int((lines.line >= 0).sum()))
-    for i, line in enumerate(lines.lines):
-        mine = lines.line == i
-        up = line.baseline.at(lines.pieces.x[mine].astype(np.float64)) - lines.pieces.y[mine]
-        above += float((up > 1.22 * line.x_height).sum())
-        below += float((up < -0.22 * line.x_height).sum())
-    return above / total, below / total
+    owned = np.flatnonzero(lines.line >= 0)
+    if not len(owned):
+        return 0.0, 0.0
+    up, x_height = lines.above()[owned], lines.x_heights()[lines.line[owned]]
+    return float((up > 1.22 * x_height).mean()), float((up < -0.22 * x_height).mean())

@@ -151,14 +151,9 @@ def _sample(lines: Lines) -> tuple[FloatArray, FloatArray, NDArray[np.int32]]:
     chosen = np.flatnonzero(lines.line >= 0)
     chosen = chosen[:: max(1, len(chosen) // 40_000)]
     line = lines.line[chosen]
-    x, y = lines.pieces.x[chosen].astype(np.float64), lines.pieces.y[chosen].astype(np.float64)
-    above = np.zeros(len(x))
-    inside = np.zeros(len(x), np.bool_)
-    for k, text_line in enumerate(lines.lines):
-        mine = line == k
-        above[mine] = text_line.baseline.at(x[mine]) - y[mine]
-        inside[mine] = (above[mine] > -0.2 * text_line.x_height) & (above[mine] < 2.2 * text_line.x_height)
-    return x[inside], above[inside], line[inside]
+    above, x_height = lines.above()[chosen], lines.x_heights()[line]
+    inside = (above > -0.2 * x_height) & (above < 2.2 * x_height)
+    return lines.pieces.x[chosen][inside].astype(np.float64), above[inside], line[inside]
 
 
 def _sharpness(columns: FloatArray, line: NDArray[np.int32], bin_px: float) -> float:
@@ -217,8 +212,8 @@ class _Runs:
         run[order] = np.repeat(np.arange(len(starts)), np.diff(starts, append=len(order)))
         left, right = pieces.x[first[order]], pieces.x[(first + length - 1)[order]]
         top = pieces.y[first[order]]
-        bounds = np.searchsorted(line, np.arange(len(lines.lines) + 1))
-        points, zone = _straightened(lines, bounds, np.stack([left, right]).astype(np.float64), top, shear)
+        ends = np.stack([first[order], (first + length - 1)[order]])
+        points, zone = _straightened(lines, line, ends, shear)
         along, above = points[..., 0], points[..., 1]
         least = [np.where(zone, along, np.inf).min(0), above.min(0), left, top]
         most = [np.where(zone, along, -np.inf).max(0), right + 1, top + 1]
@@ -244,16 +239,12 @@ class _Runs:
 
 
 def _straightened(
-    lines: Lines, bounds: NDArray[np.int64], x: FloatArray, y: NDArray[np.int32], shear: float
+    lines: Lines, line: NDArray[np.int32], ink: NDArray[np.int64], shear: float
 ) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Return for ink at columns `x` (2, n), sorted by line, place along and above the line, and which of it is body."""
-    above = np.empty(x.shape)
-    zone = np.empty(x.shape, np.bool_)
-    for k, text_line in enumerate(lines.lines):
-        part = slice(bounds[k], bounds[k + 1])
-        above[:, part] = text_line.baseline.at(x[:, part]) - y[part]
-        zone[:, part] = (above[:, part] > -0.1 * text_line.x_height) & (above[:, part] < 1.05 * text_line.x_height)
-    return np.stack([x - shear * above, above], 2), zone
+    """Return for ink pixels (2, n) of lines (n,) their place along and above the line, and which of them are body."""
+    above, x_height = lines.above()[ink], lines.x_heights()[line]
+    zone = (above > -0.1 * x_height) & (above < 1.05 * x_height)
+    return np.stack([lines.pieces.x[ink] - shear * above, above], 2), zone
 
 
 def _hull(points: NDArray[np.float32]) -> FloatArray:
@@ -305,14 +296,10 @@ def _scale(lines: Lines, stroke_px: float) -> float:
     white = np.diff(pieces.x) - 1
     inner = (white > 0) & (np.diff(pieces.y) == 0) & (np.diff(pieces.piece) == 0) & (np.diff(lines.line) == 0)
     place = np.flatnonzero(inner & (lines.line[1:] >= 0))
-    line = lines.line[place]
-    body = np.zeros(len(place), np.bool_)
-    for k, text_line in enumerate(lines.lines):
-        mine = place[line == k]
-        above = text_line.baseline.at(pieces.x[mine].astype(np.float64)) - pieces.y[mine]
-        body[line == k] = np.abs(above / text_line.x_height - 0.5) < _BODY_HALF
+    x_heights = lines.x_heights()
+    body = np.abs(lines.above()[place] / x_heights[lines.line[place]] - 0.5) < _BODY_HALF
     # The middle of the lines' sizes: a line's own rests on few letters.
-    x_height = float(np.median([text_line.x_height for text_line in lines.lines]))
+    x_height = float(np.median(x_heights))
     return 2 * (float(np.median(white[place[body]])) + stroke_px) if body.sum() >= _FEW else x_height
 
 
