@@ -116,6 +116,12 @@ def _path(d: str, colour: str, width: float) -> str:
     return f'<path d="{d}" fill="none" stroke="{colour}" stroke-width="{width}"/>'
 
 
+def _state(label: str, dashes: str) -> str:
+    """Return the frame of a word that is not as in the text, with its label."""
+    frame = f'<g stroke-dasharray="{dashes}">{_path("M11 1.5H31V10.5H11Z", colours.STATE, 1.3)}</g>'
+    return frame + f'<text x="5" y="9.5" text-anchor="middle" font-size="10" fill="{colours.STATE}">{label}</text>'
+
+
 def legend_key(key: str) -> Markup:
     """Return a small picture of one kind of mark, as `overlay` draws it; decorative, its words stand beside it."""
     shapes = {
@@ -131,6 +137,14 @@ def legend_key(key: str) -> Markup:
         "margin": _line(1, 6, 31, 6, colours.MARGIN, 1.6, "8 3 2 3"),
         "ruler": _line(1, 2, 31, 2, colours.RULER, 1.4)
         + _path("M4 2V9M10 2V6M16 2V9M22 2V6M28 2V9", colours.RULER, 1.2),
+        "misspelt": _state("~", "2 3"),
+        "repeated": _state("2", "7 2 2 2"),
+        "added": _state("+", "7 3"),
+        "crossed-out": _state("x", "none"),
+        "unreadable": _state("?", "2 2 2 2 7 2"),
+        "left-out": _path("M12 10L16 3L20 10", colours.STATE, 1.6),
+        "minute": f'<rect x="9" y="1" width="14" height="10" rx="2" fill="{colours.MINUTE}"/>'
+        + f'<text x="16" y="9" text-anchor="middle" font-size="9" fill="{colours.PAPER}">1\'</text>',
         "print": f'<g stroke-dasharray="4 2">{_path("M2 1.5H30V10.5H2Z", colours.PRINT, 1.2)}</g>'
         + _path("M5 10L13 2M11 10L19 2M17 10L25 2M23 10L29 4", colours.PRINT, 0.7),
     }

@@ -17,6 +17,8 @@ RULE = "#7a4b9a"
 MARGIN = "#b3470e"
 WORD = "#8a5a00"
 LETTER = "#00695c"
+STATE = "#a3195b"
+MINUTE = "#3d3a8c"
 PRINT = "#3c444c"
 RULER = "#a0256e"
 

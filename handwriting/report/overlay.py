@@ -2,8 +2,8 @@
 
 Each kind of mark has its own colour and its own shape: rules dotted, margin dash-dot, baselines solid with a numbered
 tab at the left, the small-letter height a pale band with a dashed top, words as corner brackets, letters as a dot, a
-triangle up or a triangle down, printed areas hatched, a ruler outlined with its centimetre ticks drawn over. Sizes of marks follow the picture, so that 150 and 600 dpi look
-alike.
+triangle up or a triangle down, printed areas hatched, a ruler outlined with its centimetre ticks drawn over.
+Sizes of marks follow the picture, so that 150 and 600 dpi look alike.
 """
 
 from __future__ import annotations
@@ -21,6 +21,8 @@ from PIL import Image, ImageDraw, ImageFont
 from handwriting.geometry import Box
 from handwriting.record import LineFacts, Point, Record
 from handwriting.report import colours
+from handwriting.report.states import STATE_KEYS, Label, draw_states, shown_states, write_labels
+from handwriting.report.states import sample as state_sample
 from handwriting.report.words import Catalogue, catalogue
 
 Picture = NDArray[np.uint8]
@@ -31,7 +33,7 @@ _PRINT_KINDS = {"body": "body", "ascender": "ascender", "descender": "descender"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Canvas:
+class Canvas:
     """The picture being drawn on; `scale` turns record coordinates into its pixels, `weight` is one line width."""
 
     picture: Picture
@@ -41,6 +43,7 @@ class _Canvas:
     weight: float
 
     def at(self, point: Point) -> tuple[float, float]:
+        """Return a place of the record in picture pixels."""
         return point[0] * self.scale - self.left, point[1] * self.scale - self.top
 
     def line(self, a: tuple[float, float], b: tuple[float, float], colour: str, weight: float = 1.0) -> None:
@@ -144,14 +147,14 @@ def overlay(
         _draw_words(canvas, line)
         _draw_letters(canvas, line)
         _draw_baseline(canvas, line)
-    named = _number_lines(canvas, record)
+    named = _number_lines(canvas, record, draw_states(canvas, record))
     if not legend:
         return named
     strip = _legend(record, named.shape[1], max(1.0, max(named.shape) / 1100), words)
     return np.concatenate([named, strip]) if strip is not None else named
 
 
-def _canvas(record: Record, picture: Picture, *, cropped: bool, longest_px: int) -> _Canvas:
+def _canvas(record: Record, picture: Picture, *, cropped: bool, longest_px: int) -> Canvas:
     grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY) if picture.ndim == 3 else picture
     per_unit = 1.0 if record.scale.unit == "px" or not record.scale.mm_per_px else 1.0 / record.scale.mm_per_px
     rows, columns = grey.shape[:2]
@@ -177,10 +180,10 @@ def _canvas(record: Record, picture: Picture, *, cropped: bool, longest_px: int)
         # Small writing gets finer marks.
         weight = min(weight, float(np.median([line.x_height for line in record.lines])) * per_unit * smaller / 11)
     weight = max(1.0, weight)
-    return _Canvas(cv2.cvtColor(paler, cv2.COLOR_GRAY2RGB), per_unit * smaller, left * smaller, top * smaller, weight)
+    return Canvas(cv2.cvtColor(paler, cv2.COLOR_GRAY2RGB), per_unit * smaller, left * smaller, top * smaller, weight)
 
 
-def _curve(canvas: _Canvas, line: LineFacts) -> list[tuple[float, float]]:
+def _curve(canvas: Canvas, line: LineFacts) -> list[tuple[float, float]]:
     corners = [canvas.at(point) for point in line.baseline]
     if len(corners) == 1:
         y = corners[0][1]
@@ -188,7 +191,7 @@ def _curve(canvas: _Canvas, line: LineFacts) -> list[tuple[float, float]]:
     return corners
 
 
-def _draw_bands(canvas: _Canvas, record: Record) -> None:
+def _draw_bands(canvas: Canvas, record: Record) -> None:
     """Tint the small-letter heights by multiplying, which keeps ink and paper as dark as they were."""
     tint = replace(canvas, picture=np.full_like(canvas.picture, 255))
     for line in record.lines:
@@ -197,14 +200,14 @@ def _draw_bands(canvas: _Canvas, record: Record) -> None:
     cv2.multiply(canvas.picture, tint.picture, dst=canvas.picture, scale=1 / 255)
 
 
-def _draw_baseline(canvas: _Canvas, line: LineFacts) -> None:
+def _draw_baseline(canvas: Canvas, line: LineFacts) -> None:
     curve, height = _curve(canvas, line), line.x_height * canvas.scale
     for (ax, ay), (bx, by) in pairwise(curve):
         canvas.line((ax, ay), (bx, by), colours.BASELINE, 1.1)
         canvas.dashes((ax, ay - height), (bx, by - height), colours.BASELINE, (5, 4), 0.8)
 
 
-def _draw_ruling(canvas: _Canvas, record: Record) -> None:
+def _draw_ruling(canvas: Canvas, record: Record) -> None:
     if record.ruling is None:
         return
     for a, b in record.ruling.rules:
@@ -214,7 +217,7 @@ def _draw_ruling(canvas: _Canvas, record: Record) -> None:
         canvas.dashes(canvas.at(a), canvas.at(b), colours.MARGIN, (10, 4, 2, 4), 1.2)
 
 
-def _draw_ruler(canvas: _Canvas, record: Record) -> None:
+def _draw_ruler(canvas: Canvas, record: Record) -> None:
     """Draw the ruler's outline and every centimetre tick from its foot to its tip."""
     ruler = record.scale.ruler
     if ruler is None:
@@ -226,7 +229,7 @@ def _draw_ruler(canvas: _Canvas, record: Record) -> None:
         canvas.line(canvas.at(foot), canvas.at(tip), colours.RULER, 1.0)
 
 
-def _draw_words(canvas: _Canvas, line: LineFacts) -> None:
+def _draw_words(canvas: Canvas, line: LineFacts) -> None:
     for word in line.words:
         left, top = canvas.at((word.box.left, word.box.top))
         right, bottom = canvas.at((word.box.right, word.box.bottom))
@@ -236,7 +239,7 @@ def _draw_words(canvas: _Canvas, line: LineFacts) -> None:
             canvas.line((x, y), (x, y + dy * arm), colours.WORD, 1.0)
 
 
-def _draw_letters(canvas: _Canvas, line: LineFacts) -> None:
+def _draw_letters(canvas: Canvas, line: LineFacts) -> None:
     size = 1.6 * canvas.weight
     for word in line.words:
         for letter in word.letters:
@@ -245,7 +248,7 @@ def _draw_letters(canvas: _Canvas, line: LineFacts) -> None:
             _mark(canvas, letter.kind, (left + right) / 2, top, bottom, size)
 
 
-def _mark(canvas: _Canvas, kind: str, x: float, top: float, bottom: float, size: float) -> None:
+def _mark(canvas: Canvas, kind: str, x: float, top: float, bottom: float, size: float) -> None:
     if kind == "ascender":
         canvas.polygon([(x - size, top - size), (x + size, top - size), (x, top - 3 * size)], colours.LETTER)
     elif kind == "descender":
@@ -261,7 +264,7 @@ def _mark(canvas: _Canvas, kind: str, x: float, top: float, bottom: float, size:
 _CIRCLE = [2 * math.pi * i / 12 for i in range(12)]
 
 
-def _draw_print(canvas: _Canvas, area: Box) -> None:
+def _draw_print(canvas: Canvas, area: Box) -> None:
     left, top = canvas.at((area.left, area.top))
     right, bottom = canvas.at((area.right, area.bottom))
     step = 7 * canvas.weight
@@ -281,11 +284,15 @@ def _font(size: int) -> ImageFont.FreeTypeFont | ImageFont.ImageFont:
     return ImageFont.load_default(size=size)
 
 
-def _number_lines(canvas: _Canvas, record: Record) -> Picture:
+def _number_lines(canvas: Canvas, record: Record, labels: list[Label]) -> Picture:
+    """Write the labels of words and the numbers of lines."""
     image = Image.fromarray(canvas.picture)
     draw = ImageDraw.Draw(image)
     heights = [line.x_height * canvas.scale for line in record.lines]
     size = round(max(13 * canvas.weight, 0.8 * float(np.median(heights)))) if heights else 0
+    if labels and size:
+        small = max(9, round(0.8 * size))
+        write_labels(draw, canvas, labels, _font(small), small)
     for line in record.lines:
         x, y = _curve(canvas, line)[0]
         start = canvas.at((line.box.left, 0))[0]
@@ -315,10 +322,10 @@ def shown_marks(record: Record) -> tuple[str, ...]:
         "print": bool(record.print_areas),
         "ruler": _ruler_box(record) is not None,
     }
-    return tuple(key for key, there in has.items() if there)
+    return (*(key for key, there in has.items() if there), *shown_states(record))
 
 
-def _sample(canvas: _Canvas, key: str, x: float, y: float, width: float) -> None:
+def _sample(canvas: Canvas, key: str, x: float, y: float, width: float) -> None:
     """Draw one mark of the legend in the box from x, width wide, middle at y."""
     w, half = canvas.weight, width / 2
     if key == "baseline":
@@ -363,11 +370,16 @@ def _legend(record: Record, width: int, weight: float, words: Catalogue) -> Pict
         places.append((key, x, y))
         x += long
     strip = np.full((round(y + row), width, 3), 255, dtype=np.uint8)
-    canvas = _Canvas(strip, 1.0, 0.0, 0.0, weight)
+    canvas = Canvas(strip, 1.0, 0.0, 0.0, weight)
+    labels = []
     for key, left, middle in places:
-        _sample(canvas, key, left, middle, sample)
+        if key in STATE_KEYS:
+            labels += [label] if (label := state_sample(canvas, key, left, middle, sample)) else []
+        else:
+            _sample(canvas, key, left, middle, sample)
     image = Image.fromarray(strip)
     draw = ImageDraw.Draw(image)
+    write_labels(draw, canvas, labels, _font(round(0.9 * size)), round(0.9 * size))
     for key, left, middle in places:
         draw.text((left + sample + 0.5 * size, middle), words.legend[key], fill=colours.TEXT, font=font, anchor="lm")
     return np.asarray(image)
