@@ -33,21 +33,14 @@ RULES_OF_OTHER_UNITS = {
     "thermometer": RulerMake(2.0, ((10, 6.0), (5, 4.5), (1, 3.0)), 10, length_mm=160, tick_mm=0.3),
     "chart axis": RulerMake(2.5, ((10, 4.0), (5, 3.0), (1, 2.0)), 10, length_mm=150, tick_mm=0.25),
 }
-OTHERS = (
-    "barcode",
-    "piano keys",
-    "squares of 5 mm",
-    "squares of 1 mm",
-    "number line",
-    "table",
-    "hatching",
-    "film",
-)
+OTHERS = ("barcode", "squares of 5 mm", "squares of 1 mm", "piano keys", "number line", "table", "hatching", "film")
 LOOKALIKES = (*RULES_OF_OTHER_UNITS, *OTHERS)
 
 
-def draw_lookalike(kind: str, seed: int) -> ByteArray:
-    """Return a grey picture with one thing that may pass for a rule, at 100 to 400 dpi, a little turned.
+def draw_lookalike(kind: str, seed: int, dpi: float | None = None) -> ByteArray:
+    """Return a grey picture with one thing that may pass for a rule, a little turned.
+
+    At 100 to 400 dpi, chosen by the seed where `dpi` is left out.
 
     Raises
     ------
@@ -57,7 +50,8 @@ def draw_lookalike(kind: str, seed: int) -> ByteArray:
     if kind not in LOOKALIKES:
         raise UsageError(f"no lookalike is called {kind!r}", where="lookalike", fix=f"Take one of {LOOKALIKES}")
     rng = np.random.default_rng([seed, 37])
-    scale = float(rng.choice([100, 150, 200, 300, 400])) / INCH_MM
+    chosen = float(rng.choice([100, 150, 200, 300, 400]))
+    scale = (dpi or chosen) / INCH_MM
     shape = (round(150 * scale), round(220 * scale))
     angle = np.radians(rng.uniform(-3, 3))
     c, s = np.cos(angle) * scale, np.sin(angle) * scale
@@ -94,31 +88,40 @@ def _drawn(kind: str, rng: np.random.Generator, k: float) -> ByteArray:
                 wide = 0.5 * float(rng.integers(1, 4))
                 box(at, 20, at + wide, 45)
                 at += wide + 0.5 * float(rng.integers(1, 4))
-        case "piano keys":
-            for i in range(120):
-                box(5 + 1.4 * i, 20, 5.25 + 1.4 * i, 32)
-                if i % 7 not in {2, 6}:
-                    box(5 + 1.4 * i + 1.0, 20, 5 + 1.4 * i + 1.8, 28)
-        case "squares of 5 mm" | "squares of 1 mm":
-            _squares(flat, k, 5 if kind == "squares of 5 mm" else 1)
-        case "number line":
-            box(5, 39.8, 170, 40.2)
-            for i in range(161):
-                half = 4.0 if i % 10 == 0 else 3.0 if i % 5 == 0 else 2.0
-                box(4.9 + i, 40 - half, 5.1 + i, 40 + half)
-        case "table":
-            for i in range(30):
-                box(5 + 5.5 * i, 10, 5.3 + 5.5 * i, 70)
-            for i in range(8):
-                box(5, 10 + 8 * i, 165, 10.3 + 8 * i)
-        case "hatching":
-            for i in range(160):
-                box(5 + i, 20, 5.3 + i, 20 + 4 + 10 * abs(np.sin(i / 9)))
-        case _:  # the holes of a film
-            box(0, 20, 180, 36, 60)
-            for i in range(40):
-                box(3 + 4.75 * i, 21, 5 + 4.75 * i, 23.8, 250)
+        case "squares of 5 mm":
+            _squares(flat, k, 5)
+        case "squares of 1 mm":
+            _squares(flat, k, 1)
+        case _:
+            for tone, left, top, right, bottom in _BOXES[kind]:
+                box(left, top, right, bottom, tone=int(tone))
     return flat
+
+
+def _keys() -> list[tuple[float, ...]]:
+    white = [(20, 5 + 1.4 * i, 20, 5.25 + 1.4 * i, 32) for i in range(120)]
+    black = [(20, 6 + 1.4 * i, 20, 6.8 + 1.4 * i, 28) for i in range(120) if i % 7 not in {2, 6}]
+    return [*white, *black]
+
+
+def _number_line() -> list[tuple[float, ...]]:
+    half = [4.0 if i % 10 == 0 else 3.0 if i % 5 == 0 else 2.0 for i in range(161)]
+    return [(20, 5, 39.8, 170, 40.2), *((20, 4.9 + i, 40 - h, 5.1 + i, 40 + h) for i, h in enumerate(half))]
+
+
+def _table() -> list[tuple[float, ...]]:
+    down = [(20, 5 + 5.5 * i, 10, 5.3 + 5.5 * i, 70) for i in range(30)]
+    return [*down, *((20, 5, 10 + 8 * i, 165, 10.3 + 8 * i) for i in range(8))]
+
+
+# Tone, left, top, right, bottom.
+_BOXES: dict[str, list[tuple[float, ...]]] = {
+    "piano keys": _keys(),
+    "number line": _number_line(),
+    "table": _table(),
+    "hatching": [(20, 5 + i, 20, 5.3 + i, 24 + 10 * abs(float(np.sin(i / 9)))) for i in range(160)],
+    "film": [(60, 0, 20, 180, 36), *((250, 3 + 4.75 * i, 21, 5 + 4.75 * i, 23.8) for i in range(40))],
+}
 
 
 def _squares(flat: NDArray[np.uint8], k: float, side: int) -> None:

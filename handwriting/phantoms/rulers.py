@@ -73,17 +73,18 @@ class RulerMake:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RulerPhantom:
-    """A picture with a ruler in it: grey pixels, ruler mm to px, and the make."""
+    """A picture with a ruler in it: grey pixels, ruler mm to px, the make, and width and height of the page."""
 
     image: ByteArray
     to_px: FloatArray
     make: RulerMake
     dpi: float
     photo: bool
+    page_mm: tuple[float, float]
 
     def px_per_mm_at(self, place: FloatArray) -> float:
         """Return the true scale along the ruler's edge at a place in the picture, px."""
-        s, t = _through(np.linalg.inv(self.to_px), place)
+        s, t = _through(np.asarray(np.linalg.inv(self.to_px), np.float64), place)
         ends = _through(self.to_px, np.array([[s - 0.01, t], [s + 0.01, t]]))
         return float(np.hypot(*(ends[1] - ends[0])) / 0.02)
 
@@ -114,8 +115,9 @@ def lay_ruler(
     other_edge : RulerMake, optional
         Divisions of the opposite edge, which runs the other way.
     """
-    ends = np.array([[-make.end_mm, 0], [make.length_mm + make.end_mm, 0]])
-    corners = _through(to_px, np.concatenate([ends, ends + [0, make.width_mm]]))
+    first, last = -make.end_mm, make.length_mm + make.end_mm
+    outline = [[first, 0.0], [last, 0.0], [last, make.width_mm], [first, make.width_mm]]
+    corners = _through(to_px, np.array(outline))
     left, top = np.maximum(np.floor(corners.min(0)).astype(int) - 2, 0)
     right, bottom = np.minimum(np.ceil(corners.max(0)).astype(int) + 2, scene.shape[::-1])
     if right <= left or bottom <= top:
@@ -233,19 +235,20 @@ def random_make(rng: np.random.Generator) -> RulerMake:
             return replace(make, body=rng.uniform(225, 248), tick=rng.uniform(20, 60))
 
 
-def random_ruler_page(seed: int, make: RulerMake | None = None, other_edge: RulerMake | None = None) -> RulerPhantom:
+def random_ruler_page(seed: int, most_tilt_deg: float = 3.0) -> RulerPhantom:
     """Return a written page with a ruler beside it or on its edge, chosen by `seed`.
 
     100 to 600 dpi; any of the four sides; the page and the ruler lie up to 4 degrees off, either way round; one picture
-    in three is a photograph from nearly above (up to 3 degrees off). Ruler partly covered, in shadow, worn; blur,
+    in three is a photograph from nearly above (at most `most_tilt_deg` off). Ruler partly covered, in shadow, worn; blur,
     noise, JPEG.
     """
     rng = np.random.default_rng([seed, 31])
     dpi = float(rng.choice([100, 150, 200, 300, 400, 600], p=[0.1, 0.2, 0.25, 0.3, 0.08, 0.07]))
     scale = dpi / INCH_MM
     wide, tall = (148.0, 210.0) if dpi >= 400 or rng.random() < 0.4 else (210.0, 297.0)
-    make = make or random_make(rng)
-    if other_edge is None and rng.random() < 0.35:
+    make = random_make(rng)
+    other_edge = None
+    if rng.random() < 0.35:
         other_edge = RulerMake(1.5875, INCH_TICKS, 16, length_mm=make.length_mm)
     page = _written(rng, wide, tall, dpi, seed)
 
@@ -261,8 +264,8 @@ def random_ruler_page(seed: int, make: RulerMake | None = None, other_edge: Rule
     shape = (round(size[1] * scale), round(size[0] * scale))
     see = np.diag([scale, scale, 1.0])
     if photo:
-        see = _seen_from(rng, size, scale)
-    lie = _placed(rng, (pad[0], pad[1]), (0.0, 0.0), np.radians(rng.normal(0, 0.6)))
+        see = _seen_from(rng, size, scale, most_tilt_deg)
+    lie = _placed((pad[0], pad[1]), np.radians(rng.normal(0, 0.6)))
     scene = np.full(shape, desk, np.float32)
     image_to_page = np.diag([1 / scale, 1 / scale, 1.0])
     _paste(scene, page, see @ lie @ image_to_page)
@@ -280,7 +283,7 @@ def random_ruler_page(seed: int, make: RulerMake | None = None, other_edge: Rule
     if rng.random() < 0.2:
         _cover(scene, make, to_px, rng)
     image = _taken(scene, dpi, photo, rng)
-    return RulerPhantom(image, to_px, make, dpi, photo)
+    return RulerPhantom(image, to_px, make, dpi, photo, (wide, tall))
 
 
 def _written(rng: np.random.Generator, wide: float, tall: float, dpi: float, seed: int) -> ByteArray:
@@ -291,9 +294,9 @@ def _written(rng: np.random.Generator, wide: float, tall: float, dpi: float, see
     return draw(text, ABLE, paper, Capture(dpi=dpi, noise_sd=0.0, blur_mm=0.0), seed).image
 
 
-def _seen_from(rng: np.random.Generator, size: FloatArray, scale: float) -> FloatArray:
+def _seen_from(rng: np.random.Generator, size: FloatArray, scale: float, most_tilt_deg: float) -> FloatArray:
     """Return scene mm to px of a camera nearly above the middle, the picture as wide as the scene."""
-    tilt, turn = np.radians(rng.uniform(0, 3)), rng.uniform(0, 2 * np.pi)
+    tilt, turn = np.radians(rng.uniform(0, most_tilt_deg)), rng.uniform(0, 2 * np.pi)
     far = 1.3 * float(size.max())
     lean = np.array([np.cos(turn), np.sin(turn)]) * np.tan(tilt) / far
     middle = size / 2
@@ -303,12 +306,9 @@ def _seen_from(rng: np.random.Generator, size: FloatArray, scale: float) -> Floa
     return np.asarray(back @ slant @ bring)
 
 
-def _placed(rng: np.random.Generator, at: tuple[float, float], pivot: tuple[float, float], angle: float) -> FloatArray:
-    del rng
+def _placed(at: tuple[float, float], angle: float) -> FloatArray:
     c, s = np.cos(angle), np.sin(angle)
-    turn = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
-    turn[:2, 2] = np.array(at) - turn[:2, :2] @ np.array(pivot)
-    return turn
+    return np.array([[c, -s, at[0]], [s, c, at[1]], [0, 0, 1.0]])
 
 
 def _beside(

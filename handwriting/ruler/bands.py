@@ -7,6 +7,7 @@ when most of what varies along it varies at one period. Windows of like period a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -49,8 +50,7 @@ def find_courses(grey: ByteImage) -> list[Course]:
     while factor <= _COARSEST and min(level.shape) >= _TALL and max(level.shape) >= _WIDE:
         for upright in (False, True):
             looked = np.ascontiguousarray(level.T) if upright else level
-            for course in _level_courses(looked):
-                courses.append(_in_picture(course, factor, upright=upright))
+            courses += [_in_picture(course, factor, upright=upright) for course in _level_courses(looked)]
         size = (level.shape[1] // 2, level.shape[0] // 2)
         if min(size) < _TALL:
             break
@@ -101,7 +101,7 @@ def _even_windows(level: ByteImage) -> tuple[FloatArray, FloatArray, FloatArray,
     starts = np.arange(0, level.shape[1] - _WIDE + 1, _WIDE_STEP)
     taper = np.hanning(_WIDE).astype(np.float32)
     low, high = int(np.ceil(_LENGTH / _LONGEST)), int(np.floor(_LENGTH / _SHORTEST))
-    found: list[tuple[FloatArray, ...]] = []
+    found: list[tuple[NDArray[np.floating[Any]], ...]] = []
     for start in starts:
         part = strips[:, start : start + _WIDE]
         part = (part - part.mean(1, keepdims=True)) * taper
@@ -124,5 +124,5 @@ def _even_windows(level: ByteImage) -> tuple[FloatArray, FloatArray, FloatArray,
     if not found:
         none = np.zeros(0)
         return none, none, none, none
-    x, y, period, share = (np.concatenate(column) for column in zip(*found, strict=True))
+    x, y, period, share = (np.concatenate(column).astype(np.float64) for column in zip(*found, strict=True))
     return x, y, period, share

@@ -37,8 +37,8 @@ class Divisions:
     Attributes
     ----------
     kind : str
-        ``1-5-10`` or ``1-10``: millimetres. ``inch``: powers of two. ``even``: all ticks alike. ``short``: lengths in tens, but
-        not of millimetres. ``loose``: ticks do not start at one level. ``unclear``: none of these.
+        ``1-5-10`` or ``1-10``: millimetres. ``inch``: powers of two. ``even``: all ticks alike. ``short``: lengths
+        in tens, but not of millimetres. ``loose``: ticks do not start at one level. ``unclear``: none of these.
     zero : int
         Number of a centimetre tick.
     root, tip : float

@@ -189,7 +189,7 @@ def _with_band(strip: Strip) -> Strip | None:
     peak = near.start + int(np.argmax(profile[near]))
     low = profile < 0.5 * profile[peak]
     before, after = np.flatnonzero(low[:peak]), np.flatnonzero(low[peak:])
-    if profile[peak] <= 0 or not len(after) and not len(before):
+    if profile[peak] <= 0 or len(after) + len(before) == 0:
         return None
     first = int(before[-1]) + 1 if len(before) else 0
     last = peak + int(after[0]) - 1 if len(after) else len(low) - 1

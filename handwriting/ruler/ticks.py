@@ -120,7 +120,7 @@ def _ridges(strip: Strip, signal: FloatArray) -> tuple[bool, FloatArray]:
     step = float(strip.u[1] - strip.u[0])
     smooth = gaussian_filter1d(signal, _RIDGE * strip.period / step)
     # Ticks are narrower than what lies between them, so they reach further from the mean.
-    z, share = tone_of_period(strip, 2.5)
+    _, share = tone_of_period(strip, 2.5)
     near = (strip.v >= strip.band[0]) & (strip.v <= strip.band[1])
     even = share[near].mean(0) > 0.5
     look = signal[even] if even.sum() > 20 else signal
@@ -205,7 +205,7 @@ def fit_divisions(number: NDArray[np.int64], place: FloatArray, period: float) -
     """
     middle = 0.5 * float(number[0] + number[-1])
     half = max(1.0, 0.5 * float(number[-1] - number[0]))
-    t = (number - middle) / half
+    t: FloatArray = np.asarray((number - middle) / half, np.float64)
 
     def model(p: FloatArray, x: FloatArray) -> FloatArray:
         return np.asarray((p[0] * x + p[1]) / (1 + p[2] * x))

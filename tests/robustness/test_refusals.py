@@ -216,6 +216,8 @@ def test_lined_paper_without_writing(refused):
         (("--dpi", "fine"), "--dpi"),
         (("--rule-mm", "0"), "--rule-mm 0"),
         (("--rule-mm", "8"), "no printed rules were found"),
+        (("--ruler",), "no ruler with millimetres was found"),
+        (("--ruler", "--rule-mm", "8"), "both set the scale"),
         (("--tolerance-mm", "99"), "--tolerance-mm"),
         (("--page", "3"), "1 page"),
         (("--letters", "many"), "--letters"),

@@ -57,7 +57,7 @@ def scene(make, dpi, *, to_px=None, noise=2.0, blur=0.5, size=(230.0, 70.0), see
 
 
 @pytest.mark.parametrize("make", MAKES.values(), ids=MAKES)
-@pytest.mark.parametrize("dpi", [100, 220])
+@pytest.mark.parametrize("dpi", [100, 180])
 def test_scale_of_every_make(make, dpi):
     found = find_ruler(scene(make, dpi))
     assert isinstance(found, Ruler)
@@ -72,13 +72,12 @@ def test_fine_scan():
     assert found.px_per_mm == pytest.approx(600 / 25.4, rel=2e-4)
 
 
-@pytest.mark.parametrize("turns", [0, 1, 2, 3])
-@pytest.mark.parametrize("angle", [-4.0, 0.0, 4.0])
+@pytest.mark.parametrize(("turns", "angle"), [(0, -4.0), (0, 8.0), (1, 4.0), (2, 0.0), (3, -4.0)])
 def test_any_side_and_a_few_degrees(turns, angle):
-    to_px = place(150, angle, at=(12.0, 30.0))
-    found = find_ruler(np.ascontiguousarray(np.rot90(scene(STEEL, 150, to_px=to_px), turns)))
+    to_px = place(120, angle, at=(12.0, 30.0))
+    found = find_ruler(np.ascontiguousarray(np.rot90(scene(STEEL, 120, to_px=to_px), turns)))
     assert isinstance(found, Ruler)
-    assert found.px_per_mm == pytest.approx(150 / 25.4, rel=5e-4)
+    assert found.px_per_mm == pytest.approx(120 / 25.4, rel=5e-4)
     # Centimetre ticks run from the edge inward.
     assert np.hypot(*(found.tips[0, 1] - found.tips[0, 0])) / found.px_per_mm == pytest.approx(7.0, abs=0.6)
 
@@ -144,8 +143,8 @@ def test_fit_keeps_the_cross_ratio():
 
 @pytest.mark.parametrize("kind", LOOKALIKES)
 def test_lookalikes_are_let_be(kind):
-    for seed in (0, 1):
-        assert isinstance(find_ruler(draw_lookalike(kind, 500 + seed)), NoRuler)
+    for dpi in (100, 170):
+        assert isinstance(find_ruler(draw_lookalike(kind, 500, dpi)), NoRuler)
 
 
 def test_no_lookalike_of_that_name():
@@ -155,7 +154,7 @@ def test_no_lookalike_of_that_name():
 
 @pytest.mark.parametrize("parts", ["eighths", "sixteenths", "thirty-seconds"])
 def test_inches_are_told(parts):
-    assert find_ruler(draw_lookalike(f"{parts} of an inch", 7)).kind == "inch"
+    assert find_ruler(draw_lookalike(f"{parts} of an inch", 7, 200)).kind == "inch"
 
 
 def test_half_millimetres_are_never_taken_for_whole_ones():
@@ -313,7 +312,7 @@ def test_ruler_asked_for_and_none_there():
 
 def test_inch_scale_is_named_in_the_refusal():
     with pytest.raises(UsageError, match="inch scale"):
-        measure_page(page_of(draw_lookalike("sixteenths of an inch", 3)), read_task(), Options(Given(ruler=True)))
+        measure_page(page_of(draw_lookalike("sixteenths of an inch", 3, 150)), read_task(), Options(Given(ruler=True)))
 
 
 def test_ruler_and_rule_pitch_both_given():
