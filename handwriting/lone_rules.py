@@ -111,17 +111,24 @@ def find_lone(
     peaks = _peaks(strips, taken, step)
     if len(peaks.row) < window:
         return ()
-    free = np.ones(len(peaks.row), bool)
+    free, refused = np.ones(len(peaks.row), bool), np.zeros(len(peaks.row), np.int64)
     found: list[Lone] = []
     hidden = 1 + max(3, round(_HIDDEN_MM * px_per_mm / step))
-    for start, slope, row in _drawn(dark, _seeds(peaks, window, step), window, step, px_per_mm).tolist():
+    seeds = _drawn(dark, _seeds(peaks, window, step), window, step, px_per_mm).tolist()
+    for number, (start, slope, row) in enumerate(seeds):
         course = _followed(peaks, free, (int(start), slope, row), window, step, hidden)
         if course is None or course.right - course.left < _LEAST_MM * px_per_mm:
             continue
+        # Many seeds lead to one course; once it is no line, it is none.
+        again = np.bincount(refused[course.peaks])[1:]
+        if again.size and again.max() > 0.8 * len(course.peaks):
+            continue
         line = _looked_at(dark, course, px_per_mm)
-        if line is not None:
+        if line is None:
+            refused[course.peaks] = number + 1
+        else:
             found.append(line)
-        free[course.peaks] = False
+            free[course.peaks] = False
     return tuple(sorted(found, key=lambda line: line.offset))
 
 
