@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib import resources
@@ -20,6 +21,7 @@ from jinja2 import Environment, StrictUndefined
 from handwriting.batch.engine import CORRECTIONS, OVERLAYS
 from handwriting.batch.ledger import Outcome
 from handwriting.batch.manifest import Manifest, Sample
+from handwriting.batch.methods import counted, spelt
 from handwriting.batch.tables import read_record
 from handwriting.report.write import write_files
 
@@ -45,7 +47,13 @@ def write_gallery(manifest: Manifest, outcomes: Mapping[str, Outcome], study: Pa
         folder.joinpath("gallery.html.j2").read_text("utf-8")
     )
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    text = template.render(pages=pages, style=style, style_hash=f"sha256-{digest}", corrections=CORRECTIONS)
+    text = template.render(
+        pages=pages,
+        style=style,
+        style_hash=f"sha256-{digest}",
+        corrections=CORRECTIONS,
+        count=counted(len(pages), "page"),
+    )
     return write_files(study, {NAME: text.encode("utf-8")})[NAME]
 
 
@@ -70,20 +78,29 @@ def _page(sample: Sample, outcome: Outcome, study: Path) -> _Page:
         return _Page(sample.name, -1.0, "", tuple(f for f in (*who, *reason) if f[1]))
     document = read_record(study, outcome)
     sure, known = sureness(document)
-    missing = [key for key, q in document["measures"].items() if "why" in q]
+    missing = Counter(q["flag"] for q in document["measures"].values() if "why" in q)
     # Numbers of words are those of the page as found, which is what corrections speak of.
     words = [w for line in (document.get("as_found") or document)["lines"] for w in line["words"]]
-    doubtful = sorted((w for w in words if w["confidence"] is not None), key=lambda w: w["confidence"])[:_DOUBTFUL]
+    usual = sum(known) / len(known) if known else 0.0
+    # Those that would be shown with the same figure as the rest of the page say nothing.
+    doubtful = [w for w in words if w["confidence"] is not None and round(usual - w["confidence"], 2) > 0]
+    doubtful = sorted(doubtful, key=lambda w: w["confidence"])[:_DOUBTFUL]
     facts = [
         *who,
-        ("Found", f"{len(document['lines'])} lines, {len(words)} words"),
-        ("Confidence of words", f"{sum(known) / len(known):.2f} on the mean" if known else ""),
+        ("Found", f"{counted(len(document['lines']), 'line')}, {counted(len(words), 'word')}"),
+        ("Confidence of words", f"{usual:.2f} on the mean" if known else ""),
         (
             "Least sure",
             "; ".join(f"word {w['number']} {w['text'] or w['state']} {w['confidence']:.2f}" for w in doubtful),
         ),
-        ("Not made", f"{len(missing)} of {len(document['measures'])} measures" if missing else ""),
-        ("Flags", ", ".join(f["code"] for f in document["flags"])),
+        (
+            "Not made",
+            f"{missing.total()} of {len(document['measures'])} measures: "
+            + ", ".join(f"{flag} {number}" for flag, number in missing.most_common())
+            if missing
+            else "",
+        ),
+        ("Flags", " ".join(spelt(flag["code"]) for flag in document["flags"])),
         ("Corrections in use", str(len(document["corrections"]) or "")),
         put_right,
     ]

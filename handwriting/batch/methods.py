@@ -75,14 +75,16 @@ def methods(counts: Counts) -> str:
     ]
     lines += _table("Scale", ("how the scale came to be believed", "pages"), sorted(counts.scales.items()))
     lines += _table("Pages not measured", ("kind", "pages"), sorted(counts.refused.items()))
-    flags = [
-        (f"{code}: {FLAGS[code].meaning if code in FLAGS else ''}".rstrip(": "), n)
-        for code, n in sorted(counts.flags.items())
-    ]
+    flags = [(spelt(code), n) for code, n in sorted(counts.flags.items())]
     lines += _table("Flags raised on pages", ("flag", "pages"), flags)
     missing = [(f"{key}: {flag}", n) for (key, flag), n in sorted(counts.missing.items())]
     lines += _table("Measures that could not be made", ("measure and reason", "pages"), missing)
     return "\n".join(lines) + "\n"
+
+
+def spelt(code: str) -> str:
+    """Return a flag's code with its meaning."""
+    return f"{code}: {FLAGS[code].meaning}" if code in FLAGS else code
 
 
 def counted(number: int, thing: str) -> str:

@@ -39,7 +39,11 @@ from handwriting.batch.pool import Answer
 from handwriting.batch.work import Order, Work, measure_sample
 
 BLOCK, WARM = 24, 4
-_TEXT = "the tide turns at noon and the grey boats lean on the sand until it comes back over the stones and the weed"
+_TEXT = (
+    "the tide turns at noon and the grey boats lean on the sand until it comes back over the stones and the weed "
+    "then the nets are hung on the wall to dry and the gulls walk down to see what was left in the pools for them "
+    "by the time the lamps are lit the boats stand up again and the harbour is full of the sound of ropes and water"
+)
 _LOG, _MEMORY = "ARM_LOG", "ARM_MEMORY"
 
 
@@ -284,7 +288,7 @@ def draw_pages(folder: Path, count: int) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "tide.txt").write_text(_TEXT, "utf-8")
     hands, drawn = list(WRITERS.values())[:3], max(1, count // 4)
-    rows = ["file,participant,occasion,text,seconds,letters,dpi,class"]
+    rows = ["file,participant,occasion,text,seconds,dpi,class"]
     for i in range(count):
         path, source = folder / f"p{i}.png", folder / f"p{i % drawn}.png"
         if not path.exists() and path == source:
@@ -292,7 +296,7 @@ def draw_pages(folder: Path, count: int) -> None:
             cv2.imwrite(str(path), draw(_TEXT, hands[i % 3], paper, Capture(dpi=300), 10 + i).image)
         elif not path.exists():
             os.link(source, path)
-        rows.append(f"p{i}.png,P{i // 2:03d},{i % 2 + 1},tide.txt,60,58,300,5b")
+        rows.append(f"p{i}.png,P{i // 2:03d},{i % 2 + 1},tide.txt,300,300,5b")
     (folder / "pages.csv").write_text("\n".join(rows) + "\n", "utf-8")
 
 
@@ -304,7 +308,7 @@ def conduct(folder: Path, count: int, minutes: float, every: int) -> None:
     names = [sample.name for sample in read_manifest(folder / "pages.csv").samples]
     found: dict[str, list[Turn]] = {"bare": [], "bare two": [], "one": [], "two": []}
     alone: list[Turn] = []
-    start, longest = time.monotonic(), 0.0
+    start, longest = time.monotonic(), {True: 0.0, False: 0.0}
     with tempfile.TemporaryDirectory() as place, contextlib.ExitStack() as stack:
         arms = {kind: Arm(kind, Path(place), folder, every) for kind in ("bare", "second", "one", "two")}
         for arm in arms.values():
@@ -312,7 +316,7 @@ def conduct(folder: Path, count: int, minutes: float, every: int) -> None:
         crews = {"bare": ["bare"], "bare two": ["bare", "second"], "one": ["one"], "two": ["two"]}
         for number, (block, everybody) in enumerate(schedule(names, every)):
             begun = time.monotonic()
-            if begun + longest - start > 60 * minutes:
+            if begun + longest[everybody] - start > 60 * minutes:
                 break
             first = len(found["two"]) % len(crews)  # the order of the arms goes round
             kinds = [*list(crews)[first:], *list(crews)[:first]] if everybody else ["two"]
@@ -320,7 +324,7 @@ def conduct(folder: Path, count: int, minutes: float, every: int) -> None:
                 turn = take_turn([arms[arm] for arm in crews[kind]], block)
                 if number:
                     (found[kind] if everybody else alone).append(turn)
-            longest = max(longest, time.monotonic() - begun)
+            longest[everybody] = max(longest[everybody], time.monotonic() - begun)
         memory = [tuple(map(float, line.split())) for line in arms["two"].memory.read_text("ascii").splitlines()]
     report(found, alone, memory)
 
@@ -342,6 +346,14 @@ def report(found: dict[str, list[Turn]], alone: list[Turn], memory: list[tuple[f
         whole = statistics.fmean(speeds[above]) / statistics.fmean(speeds[below])
         median, low, high = statistics.median(ratios), ratios[0], ratios[-1]
         say(f"{title}: median of {len(ratios)} blocks {median:.3f} ({low:.3f} to {high:.3f}), all {whole:.3f}; {bar}")
+    used = {kind: statistics.fmean(t.used() for t in turns_of) for kind, turns_of in found.items()}
+    own = sum(t.own for t in found["one"]) / sum(len(t.pages) for t in found["one"])
+    idle = {kind: statistics.fmean(t.idle() for t in turns_of) for kind, turns_of in found.items()}
+    say(
+        f"whatever else the machine does, by processor time and by time without a page: overhead "
+        f"{100 * ((used['one'] + own) / used['bare'] / (1 - idle['one']) - 1):+.1f} %; two workers to one "
+        f"{2 * used['one'] / used['two'] * (1 - idle['two']) / (1 - idle['one']):.3f}"
+    )
     early = [m for done, m in memory if done <= 100]
     late = [m for done, m in memory if done > 100]
     if early and late:
@@ -373,7 +385,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--pages", type=int, default=1000)
     parser.add_argument("--minutes", type=float, default=13.0, help="no block is begun that would end after these")
-    parser.add_argument("--every", type=int, default=8, help="all arms take part in every so many blocks")
+    parser.add_argument("--every", type=int, default=10, help="all arms take part in every so many blocks")
     parser.add_argument("--keep", type=Path, required=True, help="folder for the drawn pages")
     parser.add_argument("--arm", default="", help=argparse.SUPPRESS)
     parser.add_argument("--study", type=Path, help=argparse.SUPPRESS)
