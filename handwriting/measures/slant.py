@@ -48,9 +48,10 @@ _UP_DEG, _UP_SURE_DEG, _UP_LEAST_DEG, _UP_MOST_DEG, _UP_SD_DEG = 22.0, 4.0, 12.0
 # joined writing the pen goes up as often as down, in unjoined writing hardly a straight stroke goes up.
 _JOINED = np.array([[0.85, 0.05, 0.08], [0.45, 0.40, 0.13], [0.20, 0.65, 0.13]])
 _UNJOINED = np.array([[0.85, 0.01, 0.12], [0.83, 0.02, 0.13], [0.80, 0.05, 0.13]])
-# Standard error of the slant of a joined hand, for strokes upwards are not told surely: slants of 24 children's pages
-# differ by 5.2 (the middle one) from those of their pens' ways down (Drotar & Dobes 2020), and lie 4.7 lower.
-_UNTOLD_DEG = 4.5
+# Standard error of the slant where strokes upwards are many, for they are not told surely: slants of 24 children's
+# pages differ by 5.2 (the middle one) from those of their pens' ways down (Drotar & Dobes 2020), and lie 4.7 lower.
+# Many is this share of the strokes and more; with fewer it falls in proportion.
+_UNTOLD_DEG, _MANY_UPWARDS = 4.5, 0.15
 # Strokes' worth of them (each an x-height); and of a usual spread of stems.
 _USUAL = 12.0
 _USUAL_SD_DEG, _USUAL_STEMS = 4.0, 3.0
@@ -78,13 +79,15 @@ def slant(evidence: Evidence) -> dict[str, Quantity]:
     # line's each, so their difference has 16 times.
     noise = bend**2 / 16
     usual = _JOINED if evidence.letters.joined else _UNJOINED
-    marks = np.column_stack([angle, height * _stems(angle, height, strokes.way[kept], noise, usual)])
+    stems, upwards = height * _stems(angle, height, strokes.way[kept], noise, usual)
+    marks = np.column_stack([angle, stems])
     mean = _MEAN.value(marks)
     second = 90 - float(np.degrees(np.arctan(lean(evidence.lines))))
     flags = ("slant-unsure",) if abs(second - mean) > DISAGREE_DEG else ()
     groups = [marks[line == k] for k in np.unique(line)]
     n, joined = len(marks), evidence.letters.joined
-    shared = float(np.hypot(COMMON["slant"].of(0.0, joined=joined), _UNTOLD_DEG if joined else 0.0))
+    untold = _UNTOLD_DEG * min(1.0, float(upwards.sum() / (upwards.sum() + stems.sum())) / _MANY_UPWARDS)
+    shared = float(np.hypot(COMMON["slant"].of(0.0, joined=joined), untold))
     out: dict[str, Quantity] = {
         "slant": plain(mean, "deg", line_bootstrap(groups, _MEAN, seed=SEED), n, flags, shared=shared)
     }
@@ -102,7 +105,7 @@ def slant(evidence: Evidence) -> dict[str, Quantity]:
 
 
 def _stems(angle: FloatArray, height: FloatArray, way: Index, noise: float, usual: FloatArray) -> FloatArray:
-    """Return each stroke's chance of being a stem, by the mixture of stems, strokes upwards and others.
+    """Return each stroke's chances of being a stem and of being upwards, shape (2, strokes), by the mixture.
 
     `noise` is the variance of one angle's own error, `usual` the usual shares of the kinds by `way`. The fit starts at
     every crowd of angles and the likeliest end counts.
@@ -118,7 +121,7 @@ def _stems(angle: FloatArray, height: FloatArray, way: Index, noise: float, usua
 def _fit(
     angle: FloatArray, height: FloatArray, row: Index, noise: float, usual: FloatArray, mean: float
 ) -> tuple[float, FloatArray]:
-    """Fit the mixture from this slant on; return how likely it is (logarithm) and each chance to be a stem."""
+    """Fit the mixture from this slant on; return how likely it is (logarithm) and the chances."""
     share, sd, up = usual, 3.0, _UP_DEG
     members = (row == np.arange(3)[:, None]) * height
     total = members.sum(axis=1, keepdims=True)
@@ -151,7 +154,7 @@ def _fit(
     likely = float(height @ np.log(all_kinds)) + _USUAL * float((usual * np.log(share)).sum())
     variance = sd**2 + noise
     likely -= 0.5 * _USUAL_STEMS * ((_USUAL_SD_DEG**2 + noise) / variance + float(np.log(variance)))
-    return likely - 0.5 * sure * (up - _UP_DEG) ** 2, np.asarray(chance[0])
+    return likely - 0.5 * sure * (up - _UP_DEG) ** 2, np.asarray(chance[:2])
 
 
 def _normal(away: FloatArray, variance: float) -> FloatArray:
