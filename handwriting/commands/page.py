@@ -91,6 +91,13 @@ def measure(
     max_pixels: Annotated[int, typer.Option(min=1, help="Largest page taken, in pixels.")] = 100_000_000,
     out: Annotated[Path, typer.Option(help="Folder for the results.")] = Path("out"),
     report_language: Annotated[str, typer.Option(help="Language of the report: en or fr.")] = "en",
+    model_letters: Annotated[
+        Path | None,
+        typer.Option(
+            help="A taught model of the letters to lay beside them in letters.html: a folder of pictures named by "
+            "letter (a.png, capital-a.png), or a font file of yours. Nothing is compared with it."
+        ),
+    ] = None,
     labels: Annotated[
         bool, typer.Option("--labels", help="Also write lines.png and words.png, 16-bit maps of line and word numbers.")
     ] = False,
@@ -113,6 +120,7 @@ def measure(
     from handwriting.encoding import png
     from handwriting.page import Limits, read_page
     from handwriting.pipeline import Options, measure_sample, take_ticks
+    from handwriting.report.models import read_models
     from handwriting.report.words import find_catalogue
     from handwriting.report.write import write_report
     from handwriting.task import read_task
@@ -120,6 +128,7 @@ def measure(
     words = find_catalogue(report_language)
     ticks = "" if minute_ticks is None else _tick_colour(minute_ticks, minute)
     options = Options(Given(dpi, rule_mm, ruler), bar_mm, tolerance_mm, read=not no_reader, ticks=ticks)
+    models = None if model_letters is None else read_models(model_letters)
     silent = quiet or as_json
     with _working(silent, f"Reading {_named(page)} ..."):
         pages = [read_page(file, page_number, Limits(max_pixels=max_pixels)) for file in page]
@@ -159,7 +168,7 @@ def measure(
         result = take_ticks(result)
     with _working(silent, f"Writing {out} ..."):
         extra = {f"{name}.png": png(image) for name, image in result.label_maps().items()} if labels else {}
-        written = write_report(result.record, result.picture, out, extra=extra, words=words)
+        written = write_report(result.record, result.picture, out, extra=extra, words=words, models=models)
     if keep:
         keep_record(result.record, result.picture, place=store, by=by, until=until, blank=blank, quiet=silent)
     if as_json:

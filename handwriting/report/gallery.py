@@ -11,6 +11,7 @@ from handwriting.encoding import png
 from handwriting.geometry import Box
 from handwriting.record import Record
 from handwriting.report.html import template
+from handwriting.report.models import Models
 from handwriting.report.overlay import Picture
 from handwriting.report.words import Catalogue, catalogue
 
@@ -21,9 +22,12 @@ _MARGIN = 0.06
 # written.
 _SHOWN = 0.5
 _NAMED = 3
+_MODEL_PX = 96
 
 
-def render_gallery(record: Record, picture: Picture, *, words: Catalogue | None = None) -> str | None:
+def render_gallery(
+    record: Record, picture: Picture, *, words: Catalogue | None = None, models: Models | None = None
+) -> str | None:
     """Return the gallery as HTML text; None when no letter of the page is known.
 
     Parameters
@@ -31,6 +35,8 @@ def render_gallery(record: Record, picture: Picture, *, words: Catalogue | None 
     record : Record
     picture : ndarray of uint8
         The upright frame the record's places refer to.
+    models : Models, optional
+        The user's own model of the letters, laid beside them; nothing is compared with it.
     """
     words = words or catalogue()
     grey = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
@@ -51,12 +57,27 @@ def render_gallery(record: Record, picture: Picture, *, words: Catalogue | None 
             "alike": words.figure(f"{alike[text]:.2f}") if text in alike else "",
             "picture": base64.b64encode(data).decode("ascii"),
             "width": round(wide * _SHOWN),
+            "model": _model(models, text),
         }
         for text, boxes in sorted(classes.items(), key=lambda item: (item[0].casefold(), item[0]))
         for data, wide in (_sprite(np.asarray(grey, np.uint8), boxes),)
     ]
     least = list(alike)[:_NAMED]
-    return template("gallery.html.j2").render(rows=rows, least=least, words=words, code=record.task.get("code") or "")
+    return template("gallery.html.j2").render(
+        rows=rows, least=least, words=words, code=record.task.get("code") or "", modelled=models is not None
+    )
+
+
+def _model(models: Models | None, letter: str) -> str:
+    """Return the model's picture of a letter as the text of a PNG, empty where it has none."""
+    picture = None if models is None else models.get(letter)
+    if picture is None:
+        return ""
+    smaller = _MODEL_PX / picture.shape[0]
+    if smaller < 1:
+        size = (max(1, round(picture.shape[1] * smaller)), _MODEL_PX)
+        picture = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.uint8)
+    return base64.b64encode(png(picture)).decode("ascii")
 
 
 def _sprite(grey: Picture, boxes: list[Box]) -> tuple[bytes, int]:

@@ -13,6 +13,7 @@ from handwriting.errors import OutputError
 from handwriting.record import Record, to_json
 from handwriting.report.gallery import render_gallery
 from handwriting.report.html import render_html
+from handwriting.report.models import Models
 from handwriting.report.overlay import Picture, overlay
 from handwriting.report.pdf import page_pdf
 from handwriting.report.table import measures_csv
@@ -26,6 +27,7 @@ def write_report(
     *,
     extra: Mapping[str, bytes] | None = None,
     words: Catalogue | None = None,
+    models: Models | None = None,
 ) -> dict[str, Path]:
     """Write ``record.json``, ``report.html``, ``report.pdf``, ``measures.csv`` and ``overlay.png`` into a folder.
 
@@ -43,6 +45,8 @@ def write_report(
         More files to write together with these (label maps).
     words : Catalogue, optional
         Wording; English when left out.
+    models : Models, optional
+        The user's own model of the letters, laid beside them in ``letters.html``.
 
     Returns
     -------
@@ -54,7 +58,7 @@ def write_report(
     OutputError
         The folder or a file in it cannot be written; nothing half-written is left.
     """
-    gallery = render_gallery(record, picture, words=words)
+    gallery = render_gallery(record, picture, words=words, models=models)
     contents = {
         "record.json": to_json(record).encode("utf-8"),
         "report.html": render_html(record, picture, words=words).encode("utf-8"),
