@@ -186,7 +186,8 @@ def _freedom_for(error: float) -> float:
     low, high = math.log(1e-2), math.log(4.0 / target + 4.0)
     for _ in range(60):
         middle = (low + high) / 2.0
-        if float(special.polygamma(1, math.exp(middle) / 2.0)) > target:
+        # Trigamma is Hurwitz's zeta of 2 (DLMF 25.11.12, recalled).
+        if float(special.zeta(2, math.exp(middle) / 2.0)) > target:
             low = middle
         else:
             high = middle

@@ -167,9 +167,10 @@ def find_letters(ink: Ink, lines: Lines, words: Words) -> Letters:
     joined = bool(wide[wide > 1.7 * body].sum() > 0.45 * wide.sum())
     limit = 1.05 * body if joined else 1.9 * np.maximum(body, 0.8 * parts.height)
     several = parts.width > limit
+    rows = zip(parts.line.tolist(), parts.word.tolist(), parts.box.tolist(), parts.top.tolist(), parts.foot.tolist())
     raw: list[_Raw] = []
-    for i in range(len(parts.line)):
-        raw += _taken_apart(parts, i, body) if several[i] else [_whole(parts, i)]
+    for i, (line, word, box, top, foot) in enumerate(rows):
+        raw += _taken_apart(parts, i, body) if several[i] else [_Raw(line, word, Box(*box), top, foot)]
     raw = [r for r in raw if r.top - r.foot - stroke > _LEAST * (body - stroke)]
     if not raw:
         return empty
@@ -177,17 +178,16 @@ def find_letters(ink: Ink, lines: Lines, words: Words) -> Letters:
     feet = np.array([r.foot for r in raw])
     share, centre = _kinds(heights - stroke, feet, max(body - stroke, 1.0))
     marks = tuple(
-        Mark(r.line, r.word, r.box, _kind(s), r.box.bottom, r.box.top, r.top - r.foot, r.foot)
-        for r, s in zip(raw, share, strict=True)
+        Mark(r.line, r.word, r.box, kind, r.box.bottom, r.box.top, r.top - r.foot, r.foot)
+        for r, kind in zip(raw, _names(share), strict=True)
     )
     return Letters(marks, share, centre, stroke, joined)
 
 
-def _kind(share: FloatArray) -> Kind:
-    if share.sum() < 0.5:
-        return "other"
-    names: tuple[Kind, ...] = ("body", "other", "ascender", "descender")
-    return names[int(np.argmax(share))]
+def _names(share: FloatArray) -> list[Kind]:
+    """Return each mark's likeliest kind."""
+    names: tuple[Kind, ...] = ("body", "other", "ascender", "descender", "other")
+    return [names[k] for k in np.where(share.sum(1) < 0.5, 4, share.argmax(1)).tolist()]
 
 
 def _parts(lines: Lines, words: Words, body: float) -> _Parts:
@@ -240,13 +240,6 @@ def _lean(x: NDArray[np.int32], up: FloatArray, line: NDArray[np.int32], body: f
         float((np.bincount((across - s * high + offset).astype(np.int64)).astype(np.float64) ** 2).sum()) for s in leans
     ]
     return float(leans[int(np.argmax(crowd))])
-
-
-def _whole(parts: _Parts, i: int) -> _Raw:
-    left, top, right, bottom = parts.box[i].tolist()
-    return _Raw(
-        int(parts.line[i]), int(parts.word[i]), Box(left, top, right, bottom), float(parts.top[i]), float(parts.foot[i])
-    )
 
 
 def _taken_apart(parts: _Parts, i: int, body: float) -> list[_Raw]:

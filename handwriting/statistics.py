@@ -200,7 +200,7 @@ class Ranked:
 
     def below(self, counts: FloatArray, index: Index) -> FloatArray:
         """Return the weight of the first `index` marks in each draw."""
-        return np.asarray((self.table[index] * counts).sum(axis=1))
+        return np.asarray(np.einsum("ij,ij->i", self.table[index], counts))
 
     def median(self, counts: FloatArray, least: float = 0.0) -> FloatArray:
         """Return the weighted median, the middle two averaged as numpy does; nan where the weight is not above `least`.
@@ -212,23 +212,41 @@ class Ranked:
             return np.full(len(counts), np.nan)
         last, trace = len(self.marks) - 1, 1e-9 * np.maximum(total, 1.0)
 
-        def passing(weight: FloatArray) -> FloatArray:
-            index = first_index(lambda i: self.below(counts, i + 1) >= weight, len(counts), last)
-            return self.marks[np.minimum(index, last)]
+        def passing(weight: FloatArray, low: Index | None = None) -> Index:
+            return first_index(lambda i, draw: self.below(counts[draw], i + 1) >= weight[draw], len(counts), last, low)
 
-        middle = (passing(total / 2 - trace) + passing(total / 2 + trace)) / 2.0
+        one = passing(total / 2 - trace)
+        other = passing(total / 2 + trace, one)
+        middle = (self.marks[np.minimum(one, last)] + self.marks[np.minimum(other, last)]) / 2.0
         return np.where(total > least, middle, np.nan)
 
 
-def first_index(true_from: Callable[[Index], NDArray[np.bool_]], draws: int, last: int) -> Index:
-    """Return for each draw the first index from 0 to `last` where a condition that stays true holds; else last + 1."""
-    low, high = np.zeros(draws, np.int64), np.full(draws, last + 1, np.int64)
-    while (open_ := low < high).any():
-        middle = np.minimum((low + high) // 2, last)
-        holds = true_from(middle)
-        high = np.where(open_ & holds, middle, high)
-        low = np.where(open_ & ~holds, middle + 1, low)
-    return low
+def first_index(
+    true_from: Callable[[Index, Index | slice], NDArray[np.bool_]], draws: int, last: int, low: Index | None = None
+) -> Index:
+    """Return for each draw the first index from 0 to `last` where a condition that stays true holds; else last + 1.
+
+    Parameters
+    ----------
+    true_from : callable
+        Tells of an index for each of some draws, and of those draws, whether the condition holds.
+    draws, last : int
+    low : ndarray of int, shape (draws,), or None
+        Where it may first hold, mostly the very place.
+    """
+    found = np.zeros(draws, np.int64) if low is None else low.copy()
+    open_: Index | slice = slice(None)
+    if low is not None:
+        open_ = np.flatnonzero(~true_from(np.minimum(low, last), slice(None)) & (low <= last))
+        found[open_] += 1
+    start, end = found[open_], np.full(len(found[open_]), last + 1, np.int64)
+    while (start < end).any():
+        middle = np.minimum((start + end) // 2, last)
+        holds, narrow = true_from(middle, open_), start < end
+        end = np.where(narrow & holds, middle, end)
+        start = np.where(narrow & ~holds, middle + 1, start)
+    found[open_] = start
+    return found
 
 
 def _median(marks: FloatArray, owner: Index, lines: int) -> Drawn:
@@ -245,27 +263,28 @@ def _mad(marks: FloatArray, owner: Index, lines: int) -> Drawn:
         centre = np.nan_to_num(middle)
         right = np.searchsorted(ranked.marks, centre, side="left")
 
-        def within(distance: FloatArray) -> FloatArray:
+        def within(distance: FloatArray, draw: Index | slice) -> FloatArray:
             # A trace more, because the distance of a mark need not round back to the mark.
-            reach = distance + 1e-12 * (np.abs(centre) + distance)
-            inside = ranked.below(counts, np.searchsorted(ranked.marks, centre + reach, side="right"))
-            return inside - ranked.below(counts, np.searchsorted(ranked.marks, centre - reach, side="left"))
+            reach, at = distance + 1e-12 * (np.abs(centre[draw]) + distance), centre[draw]
+            inside = ranked.below(counts[draw], np.searchsorted(ranked.marks, at + reach, side="right"))
+            return inside - ranked.below(counts[draw], np.searchsorted(ranked.marks, at - reach, side="left"))
 
-        def distance(more_than_half: bool) -> FloatArray:
-            def enough(away: FloatArray) -> NDArray[np.bool_]:
-                inside = within(away)
-                return np.asarray(inside > total / 2 if more_than_half else inside >= total / 2)
+        def up(i: Index, draw: Index | slice) -> FloatArray:
+            place = right[draw] + i
+            return np.where(place < n, ranked.marks[np.minimum(place, n - 1)] - centre[draw], np.inf)
 
-            def up(i: Index) -> FloatArray:
-                return np.where(right + i < n, ranked.marks[np.minimum(right + i, n - 1)] - centre, np.inf)
+        def down(i: Index, draw: Index | slice) -> FloatArray:
+            place = right[draw] - 1 - i
+            return np.where(place >= 0, centre[draw] - ranked.marks[np.maximum(place, 0)], np.inf)
 
-            def down(i: Index) -> FloatArray:
-                return np.where(right - 1 - i >= 0, centre - ranked.marks[np.maximum(right - 1 - i, 0)], np.inf)
+        def half(side: Callable[[Index, Index | slice], FloatArray]) -> tuple[FloatArray, FloatArray]:
+            least = first_index(lambda i, d: within(side(i, d), d) >= total[d] / 2, len(counts), n)
+            more = first_index(lambda i, d: within(side(i, d), d) > total[d] / 2, len(counts), n, least)
+            return side(least, slice(None)), side(more, slice(None))
 
-            farther = up(first_index(lambda i: enough(up(i)), len(counts), n))
-            return np.minimum(farther, down(first_index(lambda i: enough(down(i)), len(counts), n)))
-
-        return np.where(np.isnan(middle), np.nan, (distance(False) + distance(True)) / 2.0)
+        (least_up, more_up), (least_down, more_down) = half(up), half(down)
+        distance = (np.minimum(least_up, least_down) + np.minimum(more_up, more_down)) / 2.0
+        return np.where(np.isnan(middle), np.nan, distance)
 
     return drawn
 

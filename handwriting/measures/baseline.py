@@ -139,7 +139,7 @@ def _straight(feet: _Feet) -> _Fit:
         apart = weight * (x - mean_x)
         before, slope = slope, float(apart @ (feet.y - mean_y)) / float(apart @ (x - mean_x))
         above = mean_y + slope * (x - mean_x) - feet.y
-        scale = max(1.4826 * float(np.median(np.abs(above[sure]))) if sure.any() else 1.0, 0.3)
+        scale = max(1.4826 * _middle(np.abs(above[sure])) if sure.any() else 1.0, 0.3)
         if abs(slope - before) < 1e-9:
             break
         weight = feet.share * np.minimum(1.0, _HUBER * scale / np.maximum(np.abs(above), 1e-9))
@@ -147,6 +147,13 @@ def _straight(feet: _Feet) -> _Fit:
     variance = float((feet.share * above**2).sum()) / freedom
     spread = float((feet.share * (feet.x - np.average(feet.x, weights=feet.share)) ** 2).sum())
     return _Fit(slope, math.sqrt(variance / spread), above, feet.share)
+
+
+def _middle(values: FloatArray) -> float:
+    """Return the median, in a fraction of the time numpy's takes on a few values."""
+    ends = (len(values) - 1) // 2, len(values) // 2
+    ranked = np.partition(values, ends)
+    return float(ranked[ends[0]] + ranked[ends[1]]) / 2
 
 
 def _drift(evidence: Evidence, fits: list[_Fit]) -> dict[str, Quantity]:
