@@ -134,18 +134,15 @@ def find_lone(
 
 def _peaks(strips: NDArray[np.float32], taken: list[tuple[float, float, FloatArray]], step: float) -> _Peaks:
     """Return the rows where each strip's answer is the highest of five and stands out from the strip's own noise."""
-    level = np.median(strips[::4], axis=0)
-    spread = 1.4826 * np.median(np.abs(strips[::4] - level), axis=0) + 0.25
+    some = strips[::16]
+    level = np.median(some, axis=0)
+    spread = 1.4826 * np.median(np.abs(some - level), axis=0) + 0.25
     centre = strips[2:-2]
     top = centre > np.maximum(level + 5 * spread, _FAINTEST - 1)
     top &= (centre >= strips[1:-3]) & (centre > strips[3:-1]) & (centre >= strips[:-4]) & (centre > strips[4:])
+    _forget(top, taken, step)
     strip, row = np.nonzero(top.T)
     row += 2
-    middle = (strip + 0.5) * step
-    keep = np.ones(len(row), bool)
-    for left, right, rows in taken:
-        keep &= (np.abs(row - rows[strip]) > 3) | (middle < left - step) | (middle > right + step)
-    strip, row = strip[keep], row[keep]
     around = row[:, None] + np.arange(-2, 3)
     weight = strips[around, strip[:, None]].astype(np.float64)
     weight = (weight - weight.min(1, keepdims=True)) ** 2
@@ -158,11 +155,24 @@ def _peaks(strips: NDArray[np.float32], taken: list[tuple[float, float, FloatArr
     return _Peaks(exact, strip, strips[row, strip].astype(np.float64), first, near)
 
 
+def _forget(top: NDArray[np.bool_], taken: list[tuple[float, float, FloatArray]], step: float) -> None:
+    """Strike out what answers within three rows of lines already known, in place; the first row of `top` is row 2."""
+    if not taken:
+        return
+    middle = (np.arange(top.shape[1]) + 0.5) * step
+    left, right = (np.array([line[i] for line in taken])[:, None] for i in (0, 1))
+    known, strip = np.nonzero((middle > left - step) & (middle < right + step))
+    row = np.rint(np.stack([line[2] for line in taken])[known, strip]).astype(np.int64) - 2
+    for away in range(-3, 4):
+        inside = (row + away >= 0) & (row + away < len(top))
+        top[row[inside] + away, strip[inside]] = False
+
+
 def _seeds(peaks: _Peaks, window: int, step: float) -> FloatArray:
     """Return the courses that most strips of a window vote for: first strip, slope and row in its middle, one a row."""
-    slopes = np.arange(-STEEPEST, STEEPEST + 1e-9, 2 / (window * step))
+    slopes = np.arange(-STEEPEST, STEEPEST + 1e-9, 4 / (window * step))
     found = [np.empty((0, 3))]
-    for start in range(0, len(peaks.first) - window, max(1, window // 2)):
+    for start in range(0, len(peaks.first) - window, max(1, 2 * window // 3)):
         here = slice(peaks.first[start], peaks.first[start + window])
         row = peaks.row[here]
         if len(row) < _VOTES * window:
