@@ -311,6 +311,12 @@ _TABLE = (
         "Turn the flash off and light the sheet from the side.",
     ),
     Flag(
+        "sheet-soft",
+        "The picture of the sheet is soft: its blur is half as wide as a pen's line.",
+        "The blur was taken out of the writing as far as that goes; sizes and stroke widths are less sure, and say so.",
+        "Hold the camera still, wipe its lens, and come closer until the sheet fills the frame; or scan the sheet.",
+    ),
+    Flag(
         "sheet-marks-hidden",
         "Some of the sheet's square marks are covered, cut off or smudged.",
         "The scale rests on fewer marks; its uncertainty says so.",

@@ -18,6 +18,7 @@ from handwriting.edges import Outline, find_outline
 from handwriting.errors import UsageError
 from handwriting.geometry import Box, FloatArray
 from handwriting.page import Page
+from handwriting.restoration import restored
 from handwriting.ruler import NoRuler, Ruler, find_ruler
 from handwriting.rules import Rules, Ruling
 from handwriting.sheet.reading import SheetReading
@@ -26,7 +27,7 @@ Picture = NDArray[np.uint8]
 _FINE_PX_PER_MM = 330 / 25.4
 SHEET_DPI = 300.0
 # Blur of a sheet's picture, standard deviation on the paper, from which it is taken out: a sixth of a thin pen's line.
-SOFT_MM = 0.07
+_SOFT_MM = 0.07
 _BESIDE_MM = 5.0
 
 
@@ -71,24 +72,10 @@ class Frame:
         return self.grey if self.colour is None else self.colour
 
     @property
-    def blur_mm(self) -> float:
-        """Standard deviation of the blur of a sheet's picture, mm on the paper; 0 where it is not known."""
-        return max((sheet.blur_mm for sheet in self.sheets), default=0.0)
-
-    @property
-    def px_per_photo_px(self) -> float:
-        """Pixels of a sheet's frame to a pixel of its finest picture, never below 1."""
-        return max(1.0, min((self.px_per_mm / sheet.px_per_mm for sheet in self.sheets), default=1.0))
-
-    def writing_areas(self) -> tuple[Box, ...]:
-        """Return the writing areas of a sheet's pages, and some of the margin, in frame px."""
-        k = self.px_per_mm
-        areas = []
-        for sheet, top in zip(self.sheets, self.tops, strict=True):
-            area = sheet.layout.area
-            low, high = top + (area.top - _BESIDE_MM) * k, top + (area.bottom + _BESIDE_MM) * k
-            areas.append(Box((area.left - _BESIDE_MM) * k, low, (area.right + _BESIDE_MM) * k, high))
-        return tuple(areas)
+    def blur_px(self) -> float:
+        """Standard deviation of the blur that `sharpened` takes out of a sheet's writing, px; 0 where it leaves it."""
+        most = max((sheet.blur_mm for sheet in self.sheets), default=0.0)
+        return most * self.px_per_mm if most >= _SOFT_MM else 0.0
 
     def blur(self, places: FloatArray) -> FloatArray:
         """Return the standard deviation of the blur across and down at places in a sheet's frame, px, shape (n, 2)."""
@@ -228,6 +215,20 @@ def _guess(grey: Picture) -> float:
     stroke = float(4 * inside.mean() - 1) / min(side, 1.0)
     # Between a passport photograph's and a whole sheet's worth of pixels.
     return float(np.clip(stroke / 0.45, max(grey.shape) / 600, max(grey.shape) / 60))
+
+
+def sharpened(lifted: Picture, frame: Frame) -> Picture:
+    """Return an even picture without rules with the blur of a sheet's photograph taken out of the writing area."""
+    if not frame.blur_px:
+        return lifted
+    areas = []
+    for sheet, top in zip(frame.sheets, frame.tops, strict=True):
+        area, k = sheet.layout.area, frame.px_per_mm * sheet.print_scale
+        low, high = top + (area.top - _BESIDE_MM) * k, top + (area.bottom + _BESIDE_MM) * k
+        areas.append(Box((area.left - _BESIDE_MM) * k, low, (area.right + _BESIDE_MM) * k, high))
+    # Pixels of the frame to a pixel of the finest photograph.
+    step = max(1.0, min(frame.px_per_mm / sheet.px_per_mm for sheet in frame.sheets))
+    return restored(lifted, areas, frame.blur, frame.px_per_mm, step)
 
 
 def sheet_rules(frame: Frame) -> Rules:

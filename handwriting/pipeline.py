@@ -31,7 +31,7 @@ from handwriting.crossings import Crossings, find_crossings
 from handwriting.errors import NoWritingError, UsageError
 from handwriting.facts import letter_counts, line_facts, page_facts, ruler_facts, ruling_facts
 from handwriting.figures import compare
-from handwriting.frame import SHEET_DPI, SOFT_MM, Frame, make_frame, make_sheet_frame, sheet_rules, to_page_pixels
+from handwriting.frame import SHEET_DPI, Frame, make_frame, make_sheet_frame, sharpened, sheet_rules, to_page_pixels
 from handwriting.geometry import Box
 from handwriting.ink import PAPER, Ink, find_ink, flatten, lift_rules
 from handwriting.letter_shapes import LetterShape, alike, letter_shapes
@@ -42,7 +42,6 @@ from handwriting.page import Page
 from handwriting.printed import set_area_aside, set_print_aside
 from handwriting.reached import Reached, check_places, confirmed, places_reached, tick_facts, with_ticks
 from handwriting.record import FlagNote, Record, ScaleFacts
-from handwriting.restoration import restored
 from handwriting.rules import Ruling, find_rules
 from handwriting.sheet.reading import SheetReading, check_pages, read_sheet
 from handwriting.sources import all_sources
@@ -246,6 +245,7 @@ def measure_found(pages: tuple[Page, ...], found: Found, task: Task, scale: Scal
         scale.mm_per_px,
         scale.relative_sd,
         options.tolerance_mm,
+        found.frame.blur_px,
     )
     shapes = () if found.alignment is None else letter_shapes(found.lines, found.alignment)
     measures = measure_all(evidence, task, found.alignment, found.estimate, shapes)
@@ -335,8 +335,7 @@ def _look(name: str, frame: Frame, options: Options) -> Found:
     if ticks:
         flat = _even(frame)
     lifted, cut = lift_rules(flat, rules, frame.px_per_mm)
-    if frame.blur_mm >= SOFT_MM:
-        lifted = restored(lifted, frame.writing_areas(), frame.blur, frame.px_per_mm, frame.px_per_photo_px)
+    lifted = sharpened(lifted, frame)
     ink = find_ink(lifted, cut, rules, frame.px_per_mm)
     if ink is None:
         raise NoWritingError(

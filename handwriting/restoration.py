@@ -100,7 +100,7 @@ def _block(lifted: ByteImage, spread: FloatArray, px_per_mm: float, step: float)
     ink, bound = _ink(dark, spread, depth, tiles)
     core = (smooth > np.float32(_INK) * bound).astype(np.uint8)
     near = cv2.dilate(core, np.ones((3, 3), np.uint8))
-    sharp = np.float32(PAPER) - np.where(near > 0, ink, np.minimum(dark, np.float32(_INK) * bound))
+    sharp = np.float32(PAPER) - np.where(near > 0, ink, np.minimum(ink, dark))
     if step > 1:
         sharp = cv2.resize(sharp, (width, height), interpolation=cv2.INTER_CUBIC)
     return np.asarray(np.rint(np.clip(sharp, 0, 255)), dtype=np.uint8)

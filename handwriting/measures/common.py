@@ -36,6 +36,19 @@ class Common:
         return math.hypot(self.edge, (self.joined if joined else self.unjoined) * value)
 
 
+#: Standard uncertainty of a height or a stroke's width for each px squared of blur taken out of the picture, 1/px.
+_BLUR = 0.12
+
+
+def after_blur(blur_px: float) -> float:
+    """Return the standard uncertainty, px, that blur leaves in heights and stroke widths once it was taken out.
+
+    What blur does to bends, ends and thin strokes grows with its variance. The size is that of the errors on simulated
+    photographs of sheets (seeds 10000 to 10047), value measured less value of the letters as drawn there.
+    """
+    return _BLUR * blur_px**2
+
+
 COMMON = {
     "x_height": Common(0.3, 0.0055, 0.0092),
     "x_height_centre": Common(0.42, 0.0082, 0.0059),

@@ -31,6 +31,8 @@ class Evidence:
         Relative standard uncertainty of `mm_per_px`; common to every length on the page.
     tolerance_mm : float or None
         Half-width of the band that counts as on the line; None stands for 0.5 mm.
+    blur_px : float
+        Standard deviation of the blur that was taken out of the picture, frame px; 0 where none was.
     """
 
     ink: Ink
@@ -41,6 +43,7 @@ class Evidence:
     mm_per_px: float | None
     scale_sd: float
     tolerance_mm: float = 0.5
+    blur_px: float = 0.0
 
 
 def length(

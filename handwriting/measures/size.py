@@ -19,6 +19,7 @@ What it does not see: which letter a mark is; capitals count with the ascenders.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -26,7 +27,7 @@ import numpy as np
 from handwriting.bootstrap import line_bootstrap
 from handwriting.geometry import FloatArray
 from handwriting.letters import HEIGHT_VARIANCE
-from handwriting.measures.common import COMMON
+from handwriting.measures.common import COMMON, after_blur
 from handwriting.measures.evidence import SEED, Evidence, length, plain
 from handwriting.quantity import NotMeasured, Quantity
 from handwriting.statistics import ROBUST_CV, over_sums, ratio
@@ -74,7 +75,7 @@ def _lengths(evidence: Evidence, height: FloatArray, line: FloatArray) -> dict[s
         marks = np.column_stack([height + extra, letters.share[:, _BODY]])
         value = MEAN_HEIGHT.value(marks)
         interval = line_bootstrap(_groups(marks, line), MEAN_HEIGHT, seed=SEED)
-        shared = COMMON[key].of(value, joined=letters.joined)
+        shared = math.hypot(COMMON[key].of(value, joined=letters.joined), after_blur(evidence.blur_px))
         out[key] = length(evidence, value, interval, n, flags=flags, shared_px=shared, least_px=0.0)
     return out
 

@@ -14,13 +14,14 @@ What it does not see: pressure; where a pen spreads in the paper, the width is t
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
 from scipy import stats
 
 from handwriting.bootstrap import line_bootstrap
-from handwriting.measures.common import COMMON
+from handwriting.measures.common import COMMON, after_blur
 from handwriting.measures.evidence import SEED, Evidence, length, plain
 from handwriting.measures.stems import find_strokes
 from handwriting.quantity import NotMeasured, Quantity
@@ -48,6 +49,7 @@ def _width(evidence: Evidence) -> Quantity:
     interval = line_bootstrap(groups, crowded, seed=SEED)
     value = crowded.value(marks)
     shared = COMMON["stroke_width"].of(value, joined=evidence.letters.joined)
+    shared = math.hypot(shared, after_blur(evidence.blur_px))
     return length(evidence, value, interval, len(marks), shared_px=shared, least_px=0.0)
 
 
