@@ -190,12 +190,21 @@ def _let_through(band: ByteImage, stretch: float) -> NDArray[np.float32]:
     pieces = max(2, round(count / stretch))
     length = count // pieces
     cells = band[:, : length * pieces].reshape(size, pieces, length)
-    profile = np.percentile(cells, 62, axis=2)
+    profile = _share_below(cells, 0.62)
     edge = np.maximum(profile[:2].mean(0), profile[-2:].mean(0))
     profile = np.minimum(profile / np.maximum(edge, 1), 1)
     profile[profile > 0.985] = 1
     along, centres = np.arange(count), length * (np.arange(pieces) + 0.5)
     return np.stack([np.interp(along, centres, p) for p in profile]).astype(np.float32)
+
+
+def _share_below(values: ByteImage, share: float) -> FloatArray:
+    """Return the quantile of grey levels along the last axis as numpy gives it; whole levels are sorted by counting."""
+    ranked = np.sort(values, axis=-1, kind="stable").astype(np.float64)
+    place = share * (values.shape[-1] - 1)
+    first = int(place)
+    low, high = ranked[..., first], ranked[..., min(first + 1, values.shape[-1] - 1)]
+    return np.asarray(low + (high - low) * (place - first))
 
 
 def find_ink(lifted: ByteImage, cut: ByteImage, rules: Rules, px_per_mm: float) -> Ink | None:
@@ -225,13 +234,12 @@ def _below(lifted: ByteImage, depth_map: FloatArray, noise: float, px_per_mm: fl
     deepest = np.clip(PAPER - depth_map, 0, 255).astype(np.uint8)
     reach = max(3, round(0.5 * px_per_mm)) | 1
     peak = cv2.erode(lifted, np.ones((reach, reach), np.uint8))
-    # Only what is darker than the highest floor can be ink: a small part of the page.
-    at = inked(cv2.compare(lifted, float(floor.max()), cv2.CMP_LT))
     deepest, floor = (cv2.resize(cells, size, interpolation=cv2.INTER_LINEAR) for cells in (deepest, floor))
+    # What is darker than the floor is a small part of the page.
+    at = inked(cv2.compare(lifted, floor, cv2.CMP_LT))
     half = cv2.addWeighted(_LEVELS, 0.5, _LEVELS, 0.0, PAPER / 2)[0]
     deep = np.maximum(peak.reshape(-1)[at], deepest.reshape(-1)[at])
-    limit = np.minimum(half[deep], floor.reshape(-1)[at])
-    darker: NDArray[np.int64] = at[lifted.reshape(-1)[at] < limit]
+    darker: NDArray[np.int64] = at[lifted.reshape(-1)[at] < half[deep]]
     return darker
 
 
@@ -325,7 +333,8 @@ def _pieces(mask: ByteImage, at: NDArray[np.int64], rules: Rules, px_per_mm: flo
     aside[all_ink.piece[_holes(mask, at, px_per_mm)]] = True
     keep &= ~aside
     for family, turned in families(rules):
-        keep &= ~leftover(family, left, top, wide, tall, px_per_mm, turned=turned)
+        kept = np.flatnonzero(keep)
+        keep[kept] = ~leftover(family, *all_ink.boxes[kept, :4].T, px_per_mm, turned=turned)
     boxes = tuple(
         Box(float(left[i]), float(top[i]), float(left[i] + wide[i]), float(top[i] + tall[i]))
         for i in np.flatnonzero(aside)
@@ -383,9 +392,11 @@ def _middles(mask: ByteImage, pieces: Pieces) -> FloatArray:
         first, last = np.searchsorted(pieces.y, (top, bottom))
         if first == last:
             continue
-        above = max(0, top - _BEYOND)
-        distance = cv2.distanceTransform(mask[above : bottom + _BEYOND], cv2.DIST_L2, 5)
-        x, y, piece = pieces.x[first:last], pieces.y[first:last] - above, pieces.piece[first:last]
+        x, y, piece = pieces.x[first:last], pieces.y[first:last], pieces.piece[first:last]
+        above, left = max(0, top - _BEYOND), max(0, int(x.min()) - _BEYOND)
+        window = mask[above : bottom + _BEYOND, left : int(x.max()) + _BEYOND]
+        distance = cv2.distanceTransform(window, cv2.DIST_L2, 5)
+        x, y = x - left, y - above
         around = cv2.dilate(distance, np.ones((3, 3), np.uint8))[y, x]
         here = distance[y, x]
         middle = here >= around - 1e-3

@@ -167,7 +167,8 @@ def find_letters(ink: Ink, lines: Lines, words: Words) -> Letters:
     joined = bool(wide[wide > 1.7 * body].sum() > 0.45 * wide.sum())
     limit = 1.05 * body if joined else 1.9 * np.maximum(body, 0.8 * parts.height)
     several = parts.width > limit
-    rows = zip(parts.line.tolist(), parts.word.tolist(), parts.box.tolist(), parts.top.tolist(), parts.foot.tolist())
+    columns = (parts.line, parts.word, parts.box, parts.top, parts.foot)
+    rows = zip(*(column.tolist() for column in columns), strict=True)
     raw: list[_Raw] = []
     for i, (line, word, box, top, foot) in enumerate(rows):
         raw += _taken_apart(parts, i, body) if several[i] else [_Raw(line, word, Box(*box), top, foot)]
