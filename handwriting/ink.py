@@ -334,7 +334,7 @@ def _pieces(mask: ByteImage, at: NDArray[np.int64], rules: Rules, px_per_mm: flo
     keep &= ~aside
     for family, turned in families(rules):
         kept = np.flatnonzero(keep)
-        keep[kept] = ~leftover(family, *all_ink.boxes[kept, :4].T, px_per_mm, turned=turned)
+        keep[kept] = ~leftover(family, left[kept], top[kept], wide[kept], tall[kept], px_per_mm, turned=turned)
     boxes = tuple(
         Box(float(left[i]), float(top[i]), float(left[i] + wide[i]), float(top[i] + tall[i]))
         for i in np.flatnonzero(aside)
