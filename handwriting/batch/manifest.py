@@ -229,7 +229,7 @@ class _Checker:
                 samples.clear()
             else:
                 samples += checked
-        if not any_rows and not self._all.count:
+        if not any_rows and not rows.faults:
             self._fault(0, "", "there are no rows below the header", "Name one page in each row.")
         self._hand_over(rows)
         return tuple(samples)
@@ -391,11 +391,12 @@ class _Checker:
 
     def _files_of(self, pages: list[int]) -> list[tuple[str, ...]]:
         found: list[tuple[str, ...]] = []
-        for i, (row, cell, page) in enumerate(zip(self._rows, self._got["file"], pages, strict=True)):
+        chosen = self._got.get("page") or repeat("")
+        for row, cell, page, chose in zip(self._rows, self._got["file"], pages, chosen, strict=False):
             if " + " not in cell:
                 found.append((self._file(row, cell, page),))
                 continue
-            if self._got.get("page", [""] * (i + 1))[i]:
+            if chose:
                 self._fault(row, "page", "several files have a page chosen", "Leave the cell empty.")
             found.append(tuple(self._file(row, part.strip(), page) for part in cell.split(" + ")))
         return found
