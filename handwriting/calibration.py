@@ -198,7 +198,7 @@ def _from_ruler(
     if ruler.slanted:
         return _none(
             f"A ruler was found, but from it to the far side of the picture the scale changes by "
-            f"{100 * ruler.change:.1f} %: the page was photographed at a slant.",
+            f"{100 * ruler.change:.1f} %: the page was photographed at a slant or through a lens that bends it.",
             ("ruler-at-a-slant",),
         )
     # The writing lies some way from the ruler, half as far as the furthest corner (common practice, no source).

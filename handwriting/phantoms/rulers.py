@@ -239,8 +239,8 @@ def random_ruler_page(seed: int, most_tilt_deg: float = 3.0) -> RulerPhantom:
     """Return a written page with a ruler beside it or on its edge, chosen by `seed`.
 
     100 to 600 dpi; any of the four sides; the page and the ruler lie up to 4 degrees off, either way round; one picture
-    in three is a photograph from nearly above (at most `most_tilt_deg` off). Ruler partly covered, in shadow, worn; blur,
-    noise, JPEG.
+    in three is a photograph from nearly above (at most `most_tilt_deg` off). Ruler partly covered, in shadow, worn;
+    blur, noise, JPEG.
     """
     rng = np.random.default_rng([seed, 31])
     dpi = float(rng.choice([100, 150, 200, 300, 400, 600], p=[0.1, 0.2, 0.25, 0.3, 0.08, 0.07]))

@@ -25,6 +25,8 @@ _SLACK = 0.27
 _LEAST = 0.3
 _GAP = 22
 _FEWEST = 30
+# At either end so many ticks stand within twice as many places.
+_RUN = 6
 _LOOSEST = 0.12
 _FILLED = 0.55
 
@@ -95,7 +97,7 @@ def find_ticks(strip: Strip) -> Ticks | None:
         return None
     signal = _profile(strip, low + 0.15 * tall, high - 0.15 * tall)
     dark, answer = _ridges(strip, signal)
-    numbers, places = _followed(strip, answer)
+    numbers, places = _without_strays(*_followed(strip, answer))
     if len(numbers) < _FEWEST or len(numbers) < _FILLED * (numbers[-1] - numbers[0] + 1):
         return None
     fit = fit_divisions(numbers, places, strip.period)
@@ -150,6 +152,16 @@ def _followed(strip: Strip, answer: FloatArray) -> tuple[NDArray[np.int64], Floa
         _follow(place, number, strip.period, way)
     order = np.array(sorted(number), np.int64)
     return order, place[[number[k] for k in order]]
+
+
+def _without_strays(number: NDArray[np.int64], place: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
+    """Leave out what stands alone beyond the ends: writing there meets a tick's place now and then."""
+    first, last = 0, len(number)
+    while last - first > _RUN and number[first + _RUN - 1] - number[first] >= 2 * _RUN:
+        first += 1
+    while last - first > _RUN and number[last - 1] - number[last - _RUN] >= 2 * _RUN:
+        last -= 1
+    return number[first:last], place[first:last]
 
 
 def _clearest(place: FloatArray, period: float) -> int | None:

@@ -9,6 +9,7 @@ import pypdfium2
 import pytest
 
 from handwriting import cli
+from handwriting.calibration import Given
 from handwriting.corrections.again import measure_again
 from handwriting.errors import SheetError, UsageError
 from handwriting.page import Page
@@ -79,6 +80,11 @@ def test_pages_without_a_sheet_are_refused(pages):
     with pytest.raises(UsageError, match="only when each is a page of one copying sheet") as refused:
         measure_sample((pages[0], plain), read_task(), Options())
     assert refused.value.where == "plain.png"
+
+
+def test_a_sheet_brings_its_own_scale_and_takes_none_from_a_ruler(pages):
+    with pytest.raises(UsageError, match="brings its own scale"):
+        measure_sample(pages, read_task(), Options(Given(ruler=True), read=False))
 
 
 def test_the_last_word_reached_is_looked_up_in_the_sheets_own_text(pages, tmp_path):
