@@ -94,9 +94,9 @@ def reduced(grey: Grey, factor: float) -> Grey:
 
     In a fraction of the time that averaging over areas takes; places in it are good to a pixel or two of the whole.
     """
-    size = (round(grey.shape[1] / factor), round(grey.shape[0] / factor))
+    size = (max(1, round(grey.shape[1] / factor)), max(1, round(grey.shape[0] / factor)))
     while factor >= 2:
-        half = (grey.shape[1] // 2, grey.shape[0] // 2)
+        half = (max(1, grey.shape[1] // 2), max(1, grey.shape[0] // 2))
         grey = np.asarray(cv2.resize(grey, half, interpolation=cv2.INTER_AREA), dtype=np.uint8)
         factor /= 2
     return np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_LINEAR), dtype=np.uint8) if factor > 1 else grey
