@@ -93,11 +93,15 @@ def _crowded_line(u: FloatArray, y: FloatArray, level: float, rise: float, span:
     levels = level + np.linspace(-0.8, 0.8, 29) * body_px
     width = 0.2 * body_px
     flat = y[None, :] - rises[:, None] * u[None, :]
-    density = np.exp(-0.5 * ((flat[:, None, :] - levels[None, :, None]) / width) ** 2).sum(2)
     # Of equals the one nearest the page's own slope.
-    density = density - 0.15 * np.abs(rises - rise)[:, None] / body_px
-    best = np.unravel_index(int(np.argmax(density)), density.shape)
-    return np.array([levels[best[1]], rises[best[0]]])
+    less = 0.15 * np.abs(rises - rise) / body_px
+    away = ((flat[:, None, :] - levels[None, :, None]) / width).astype(np.float32)
+    rough = np.exp(-0.5 * away**2).sum(2) - less[:, None]
+    # Half the digits tell which may be the best.
+    rows, columns = np.nonzero(rough >= rough.max() - 0.01)
+    density = np.exp(-0.5 * ((flat[rows] - levels[columns, None]) / width) ** 2).sum(1) - less[rows]
+    best = int(np.argmax(density))
+    return np.array([levels[columns[best]], rises[rows[best]]])
 
 
 def _most_crowded(values: FloatArray, low: float, high: float, body_px: float) -> float:
@@ -160,7 +164,8 @@ def rule_of(baseline: Polyline, ruling: Ruling | None, x_height: float) -> int |
     if ruling is None or not ruling.writing:
         return None
     x = np.linspace(baseline.x[0], baseline.x[-1], 9)
-    rows = np.stack([ruling.at(k, x) for k in ruling.writing])
+    index = np.array(ruling.writing)[:, None]
+    rows = ruling.offsets[index] + (ruling.slope + ruling.turn * index) * x + ruling.bend * x * x
     distance = np.abs(np.median(baseline.at(x) - rows, axis=1))
     best = int(np.argmin(distance))
     return ruling.writing[best] if distance[best] < 0.5 * max(ruling.pitch, x_height) else None

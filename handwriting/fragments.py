@@ -204,15 +204,16 @@ def _pitch(lines: list[list[int]], fragments: list[Fragment], body: float) -> fl
 
 
 def shares_of(
-    fragments: list[Fragment], pieces: Pieces, region_of: NDArray[np.int32], slope: float, cell: int
+    fragments: list[Fragment], pieces: Pieces, region_of: NDArray[np.int32], place: NDArray[np.int64]
 ) -> FloatArray:
-    """Return how many ink pixels each piece has in each fragment, shape (pieces, fragments)."""
-    x, y, _ = level_rows(pieces, slope, cell)
-    region = region_of[np.minimum(y, region_of.shape[0] - 1), np.minimum(x, region_of.shape[1] - 1)]
-    inside = region >= 0
-    n = max(len(fragments), 1)
-    flat = np.bincount(pieces.piece[inside].astype(np.int64) * n + region[inside], minlength=len(pieces.boxes) * n)
-    return flat.reshape(len(pieces.boxes), n).astype(np.float64)
+    """Return how many ink pixels each piece has in each fragment, shape (pieces, fragments).
+
+    `place` is where each ink pixel stands in the flat view of `region_of`.
+    """
+    n = max(len(fragments), 1) + 1
+    key = pieces.piece.astype(np.int64) * n + region_of.reshape(-1)[place] + 1
+    # The first column is ink in none.
+    return np.bincount(key, minlength=len(pieces.boxes) * n).reshape(-1, n)[:, 1:].astype(np.float64)
 
 
 @dataclass(frozen=True, slots=True)

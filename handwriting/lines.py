@@ -116,9 +116,11 @@ def find_lines(ink: Ink, ruling: Ruling | None, px_per_mm: float) -> Lines:
     answer, smooth = _answer(level, body)
     regions = find_regions(answer, smooth, body)
     fragments, region_of, profile = find_fragments(regions, level)
-    shares = shares_of(fragments, pieces, region_of, slope, cell)
+    x, y, _ = level_rows(pieces, slope, cell)
+    place = np.minimum(y, level.shape[0] - 1) * level.shape[1] + np.minimum(x, level.shape[1] - 1)
+    shares = shares_of(fragments, pieces, region_of, place)
     groups = link(fragments, profile, shares, pieces.boxes[:, 3] > 3.4 * body * cell, body)
-    line = _assign(groups, region_of, pieces, slope, cell, body, level, answer)
+    line = _assign(groups, region_of, pieces, place, body * cell)
     line = _reattach(line, pieces, body * cell)
     return _finish(line, pieces, ruling, slope, body * cell)
 
@@ -202,11 +204,8 @@ def _assign(
     groups: list[list[int]],
     region_of: NDArray[np.int32],
     pieces: Pieces,
-    slope: float,
-    cell: int,
-    body: float,
-    level: NDArray[np.float32],
-    answer: NDArray[np.float32],
+    place: NDArray[np.int64],
+    body_px: float,
 ) -> NDArray[np.int32]:
     """Give every ink pixel a line: by its piece, cut along the valley where a piece has much ink in two lines."""
     line_of_region = np.full(int(region_of.max()) + 2, -1, np.int32)
@@ -214,16 +213,15 @@ def _assign(
         line_of_region[group] = k
     zone = line_of_region[region_of]
     zone[region_of < 0] = -1
-    x, y, _ = level_rows(pieces, slope, cell)
-    x, y = np.minimum(x, zone.shape[1] - 1), np.minimum(y, zone.shape[0] - 1)
-    here = zone[y, x]
-    table = np.zeros((len(pieces.boxes), len(groups)), np.float64)
-    inside = here >= 0
-    np.add.at(table, (pieces.piece[inside], here[inside]), 1.0)
+    here = zone.reshape(-1)[place]
+    # One column more for ink outside all lines.
+    shape = (len(pieces.boxes), len(groups) + 1)
+    key = pieces.piece.astype(np.int64) * shape[1] + here + 1
+    table = np.bincount(key, minlength=shape[0] * shape[1]).reshape(shape)[:, 1:].astype(np.float64)
     owner = np.where(table.sum(1) > 0, table.argmax(1), -1).astype(np.int32)
     line: NDArray[np.int32] = owner[pieces.piece]
     # A piece shared by two lines: both have more in it than a tail (about half a body's worth of stroke).
-    substantial = 0.55 * body * cell * max(2.0, 0.12 * body * cell)
+    substantial = 0.55 * body_px * max(2.0, 0.12 * body_px)
     order = np.sort(table, axis=1)
     shared = (
         np.flatnonzero(order[:, -2] > np.maximum(substantial, 0.12 * order[:, -1]))
@@ -231,12 +229,12 @@ def _assign(
         else np.empty(0, int)
     )
     if len(shared):
-        closest = nearest(zone)
+        closest = nearest(zone).reshape(-1)
         pixels = pieces.members()
         for p in shared:
             mine = pixels[p]
             candidates = np.flatnonzero(table[p] > np.maximum(substantial, 0.12 * order[p, -1]))
-            got = closest[y[mine], x[mine]]
+            got = closest[place[mine]]
             ok = np.isin(got, candidates)
             line[mine] = np.where(ok, got, owner[p])
     return line
@@ -251,27 +249,26 @@ def _reattach(line: NDArray[np.int32], pieces: Pieces, body_px: float) -> NDArra
     step = max(1, int(body_px / 10))
     small = np.full((pieces.shape[0] // step + 1, pieces.shape[1] // step + 1), -1, np.int32)
     small[pieces.y[owned] // step, pieces.x[owned] // step] = line[owned]
-    line = line.copy()
+    inked = small >= 0
+    new_line = np.full(len(pieces.boxes), -1, np.int32)
     reach = int(np.ceil(2.6 * body_px / step))
     side = int(np.ceil(0.5 * body_px / step))
-    pixels = pieces.members()
-    for p in loose:
-        left, top, wide, tall, _ = pieces.boxes[p]
-        x0, x1 = max(0, left // step - side), (left + wide) // step + side + 1
+    for p, (left, top, wide, tall, _) in zip(loose.tolist(), pieces.boxes[loose].tolist(), strict=True):
+        first, last = left // step, (left + wide) // step
         y0, y1 = top // step, (top + tall) // step
-        window = small[max(0, y0 - reach) : y1 + reach + 1, x0:x1]
-        yy, xx = np.nonzero(window >= 0)
-        if len(yy) == 0:
+        low, begin = max(0, y0 - reach), max(0, first - side)
+        row, column = inked[low : y1 + reach + 1, begin : last + side + 1].nonzero()
+        if len(row) == 0:
             continue
-        rows = yy + max(0, y0 - reach)
-        below, above = np.maximum(0, rows - y1), np.maximum(0, y0 - rows)
-        columns = xx + x0
-        aside = np.maximum(0, np.maximum(left // step - columns, columns - (left + wide) // step))
-        cost = np.hypot(below + 1.7 * above, 1.5 * aside)
-        best = int(np.argmin(cost))
+        row, column = row + low, column + begin
+        off = np.maximum(np.maximum(row - y1, 1.7 * (y0 - row)), 0)
+        aside = np.maximum(np.maximum(first - column, column - last), 0)
+        cost = np.hypot(off, 1.5 * aside)
+        best = int(cost.argmin())
         if cost[best] <= reach:
-            line[pixels[p]] = window[yy[best], xx[best]]
-    return line
+            new_line[p] = small[row[best], column[best]]
+    fresh = new_line[pieces.piece]
+    return np.where(fresh >= 0, fresh, line)
 
 
 def _finish(line: NDArray[np.int32], pieces: Pieces, ruling: Ruling | None, slope: float, body_px: float) -> Lines:
@@ -286,7 +283,10 @@ def _finish(line: NDArray[np.int32], pieces: Pieces, ruling: Ruling | None, slop
         if len(feet[0]) == 0:
             continue
         baseline = fit_baseline(*feet, slope, body_px)
-        found.append((float(np.median(y - slope * x)), k, index, baseline, baseline.at(tops[0]) - tops[1] + 1))
+        # Only their order counts: some of the pixels tell where a line stands.
+        some = slice(None, None, max(1, len(x) // 2000))
+        row = float(np.median(y[some] - slope * x[some]))
+        found.append((row, k, index, baseline, baseline.at(tops[0]) - tops[1] + 1))
     found.sort(key=lambda f: f[0])
     number = np.full(count + 1, -1, np.int32)
     number[[f[1] for f in found]] = np.arange(len(found), dtype=np.int32)

@@ -59,16 +59,24 @@ def printed_shapes(pieces: Pieces, slope: float, px_per_mm: float) -> NDArray[np
 def _is_frame(points: NDArray[np.int32], slope: float, px_per_mm: float) -> bool:
     """Tell whether nearly all ink lies along the sides of a box, upright, tilted as the page or as it lies best."""
     band = max(2.0, 0.9 * px_per_mm)
-    lies = np.deg2rad(cv2.minAreaRect(points)[2])
+    lies = np.deg2rad(cv2.minAreaRect(cv2.convexHull(points))[2])
     tilts = (0.0, float(np.arctan(slope)), float(np.mod(lies + np.pi / 4, np.pi / 2) - np.pi / 4))
     for tilt in tilts:
         c, s = np.cos(tilt), np.sin(tilt)
-        turned = points @ np.array([[c, -s], [s, c]])
+        turn = np.array([[c, -s], [s, c]])
+        if _along_sides(points[:: max(1, len(points) // 500)] @ turn, band) < 0.5:
+            continue
+        turned = points @ turn
         low, high = turned.min(0), turned.max(0)
-        side = ((turned < low + band) | (turned > high - band)).any(1)
-        if side.mean() > 0.8 and len(points) > 1.2 * float((high - low).sum()):
+        if _along_sides(turned, band) > 0.8 and len(points) > 1.2 * float((high - low).sum()):
             return True
     return False
+
+
+def _along_sides(points: FloatArray, band: float) -> float:
+    """Return the share of points within a band along the sides of their box."""
+    low, high = points.min(0), points.max(0)
+    return float(((points < low + band) | (points > high - band)).any(1).mean())
 
 
 def _is_ruled(points: NDArray[np.int32], px_per_mm: float) -> bool:
