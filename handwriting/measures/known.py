@@ -22,6 +22,7 @@ Source: height consistency within class, common practice, no source.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import cv2
@@ -33,7 +34,7 @@ from handwriting.alignment.pixels import owners
 from handwriting.bootstrap import line_bootstrap
 from handwriting.geometry import FloatArray
 from handwriting.hulls import hull_gap
-from handwriting.measures.common import COMMON
+from handwriting.measures.common import COMMON, after_blur
 from handwriting.measures.evidence import SEED, Evidence, length, plain
 from handwriting.measures.size import HEIGHT_CV, HEIGHT_RATIO
 from handwriting.quantity import NotMeasured, Quantity
@@ -102,7 +103,8 @@ def known_letters(evidence: Evidence, alignment: Alignment | None) -> dict[str, 
     joined = evidence.letters.joined
     value = MEAN.value(known.height[body])
     interval = line_bootstrap(_by_line(known.height[body], known.line[body]), MEAN, seed=SEED)
-    shared = COMMON["known_x_height"].of(value, joined=joined)
+    # Letters cut out of soft writing take in bits of their neighbours: twice what blur leaves in whole pieces.
+    shared = math.hypot(COMMON["known_x_height"].of(value, joined=joined), 2.0 * after_blur(evidence.blur_px))
     return {
         "known_x_height": length(evidence, value, interval, n, flags=flags, shared_px=shared, least_px=0.0),
         "known_height_cv": _spread(evidence, known),

@@ -1,11 +1,12 @@
 """Measure how true the x-height of writing on photographed copying sheets is. Run from the repository root::
 
-    python tests/benchmarks/sheet_writing.py [--photographs 300] [--first 0] [--causes]
+    python tests/benchmarks/sheet_writing.py [--photographs 300] [--first 0] [--causes] [--read]
 
 Phantom hands write on drawn sheets; each sheet is photographed with tilt, distortion, shadow, noise and covered marks
 (`handwriting.sheet.photographs`). Values measured through the whole pipeline are set beside the page's own, of the
 letters as they were drawn there; beside the size set for the writer the letters' own scatter counts as error too.
-`--causes` measures every page once more as a flat scan and as photographs with one trouble after another.
+`--causes` measures every page once more as a flat scan and as photographs with one trouble after another, `--read` lays
+the text against the page with the reader, on which the known letters' x-height rests.
 """
 
 from __future__ import annotations
@@ -31,7 +32,12 @@ from handwriting.sheet.rulings import find_ruling
 from handwriting.task import read_task
 
 SHEETS = (("fox", "uk-8", "a4"), ("market", "8mm", "letter"), ("railway", "uk-12", "a4"))
-KEYS = {"x_height": "x_height_ink_mm", "x_height_centre": "x_height_mm", "stroke_width": "pen_width_mm"}
+KEYS = {
+    "x_height": "x_height_ink_mm",
+    "x_height_centre": "x_height_mm",
+    "known_x_height": "x_height_ink_mm",
+    "stroke_width": "pen_width_mm",
+}
 
 
 @dataclass(frozen=True)
@@ -95,12 +101,12 @@ def causes(view):
     }
 
 
-def measured(grey, truth, name):
+def measured(grey, truth, name, read):
     """Measure one picture; a sentence where that cannot be done."""
     page = Page(np.ascontiguousarray(grey), None, "0" * 64, name, "PNG")
     start = time.process_time()
     try:
-        result = measure_page(page, read_task(), Options(read=False))
+        result = measure_page(page, read_task(), Options(read=read))
     except HandwritingError as error:
         return str(error)
     seconds = time.process_time() - start
@@ -109,7 +115,7 @@ def measured(grey, truth, name):
         return "no mm"
     writer = truth.set_values["writer"]
     set_for = {"x_height_centre": writer["x_height_mm"], "stroke_width": writer["pen_width_mm"]}
-    set_for["x_height"] = set_for["x_height_centre"] + set_for["stroke_width"]
+    set_for["x_height"] = set_for["known_x_height"] = set_for["x_height_centre"] + set_for["stroke_width"]
     values = {}
     for key, own in KEYS.items():
         found = record.measures[key]
@@ -125,6 +131,8 @@ def tell(name, rows):
     say(f"{name}, {len(rows)} photographs:")
     for key in KEYS:
         errors = np.array([r.values[key] for r in rows if key in r.values])
+        if not len(errors):
+            continue
         own, by_writer, held = errors.T
         off = 100 * np.abs(own)
         say(
@@ -159,6 +167,7 @@ def main():
     parser.add_argument("--photographs", type=int, default=300)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--causes", action="store_true")
+    parser.add_argument("--read", action="store_true")
     asked = parser.parse_args()
     cv2.setNumThreads(1)
     found: dict[str, list[Row]] = {}
@@ -168,11 +177,11 @@ def main():
         view = random_view(number)
         views = causes(view) if asked.causes else {"photograph": view}
         if asked.causes:
-            row = measured(sheet, truth, f"scan-{number}")
+            row = measured(sheet, truth, f"scan-{number}", asked.read)
             if isinstance(row, Row):
                 found.setdefault("flat scan", []).append(row)
         for name, how in views.items():
-            row = measured(photograph(sheet, PX_PER_MM, how)[0], truth, f"photograph-{number}")
+            row = measured(photograph(sheet, PX_PER_MM, how)[0], truth, f"photograph-{number}", asked.read)
             if isinstance(row, Row):
                 found.setdefault(name, []).append(row)
             elif how == view:
