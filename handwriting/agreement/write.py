@@ -20,6 +20,7 @@ from markupsafe import Markup
 import handwriting
 from handwriting.agreement.compare import Comparison, Group, Ordinal, Pair
 from handwriting.agreement.plots import difference_plot
+from handwriting.batch.methods import counted
 from handwriting.quantity import NotMeasured
 from handwriting.reliability import Agreement, Estimate
 from handwriting.report.table import safe
@@ -180,9 +181,12 @@ def grras(comparisons: Sequence[Comparison]) -> str:
             f"handwriting {handwriting.__version__}; measures: {', '.join(c.measure for c in comparisons)}.",
         ),
         ("People whose handwriting it was", yours),
-        ("Raters and their training", f"{len(people)} raters: {', '.join(people)}. {yours}"),
+        ("Raters and their training", f"{counted(len(people), 'rater')}: {', '.join(people)}. {yours}"),
         ("What was known before, and why this study", yours),
-        ("How many samples, raters and readings, and why so many", f"{len(samples)} samples; {readings}. {yours}"),
+        (
+            "How many samples, raters and readings, and why so many",
+            f"{counted(len(samples), 'sample')}; {readings}. {yours}",
+        ),
         ("How samples and raters were chosen", yours),
         ("How it was measured: setting, time between readings, blinding", yours),
         ("Were readings independent of each other", f"The program's are: it sees no rater's reading. {yours}"),

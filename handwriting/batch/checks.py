@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from handwriting.batch.methods import counted
 from handwriting.errors import StudyError
 from handwriting.statistics import MAD_TO_SD
 
@@ -123,8 +124,8 @@ def _same_writing(rows: list[Row], study: Path) -> Iterator[Finding]:
     alike: dict[tuple[int, ...], list[str]] = defaultdict(list)
     for name, words in pages.items():
         if len(words) >= _FEWEST_WORDS:
-            counted = Counter(line for line, _, _ in words)
-            alike[tuple(counted[line] for line in sorted(counted))].append(name)
+            lines = Counter(line for line, _, _ in words)
+            alike[tuple(lines[line] for line in sorted(lines))].append(name)
     for names in alike.values():
         shapes = {name: _shape(pages[name]) for name in names}
         for one, other in combinations(names, 2):
@@ -161,12 +162,12 @@ def _mixed(rows: list[Row]) -> Iterator[Finding]:
 
 
 def _split(kind: str, by: dict[str, str], advice: str) -> Iterator[Finding]:
-    counted = Counter(by.values())
-    if len(counted) < 2:
+    numbers = Counter(by.values())
+    if len(numbers) < 2:
         return
-    most = counted.most_common()
-    what = "; ".join(f"{value}: {n} pages" for value, n in most[:6]) + ("; ..." if len(most) > 6 else "")
-    lone = [name for name, value in by.items() if counted[value] <= _LONE_SHARE * len(by)]
+    most = numbers.most_common()
+    what = "; ".join(f"{value}: {counted(n, 'page')}" for value, n in most[:6]) + ("; ..." if len(most) > 6 else "")
+    lone = [name for name, value in by.items() if numbers[value] <= _LONE_SHARE * len(by)]
     yield Finding(kind, _list(lone), what, advice)
 
 
@@ -282,7 +283,7 @@ def _scanner(rows: list[Row]) -> Iterator[Finding]:
             continue
         changes = [(rows[i]["sample"], seen[i - 1], seen[i]) for i in range(1, len(seen)) if seen[i] != seen[i - 1]]
         shown = "; ".join(f"from {name} on {after} instead of {before}" for name, before, after in changes[:5])
-        more = f"; {len(changes) - 5} more changes" if len(changes) > 5 else ""
+        more = f"; {counted(len(changes) - 5, 'more change')}" if len(changes) > 5 else ""
         names = _list([name for name, _, _ in changes[:5]])
         yield Finding("scanner", names, f"{what}: {shown}{more}", "Check that size and slant do not change with it.")
 

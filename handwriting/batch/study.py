@@ -97,7 +97,8 @@ def merge(manifest: Manifest, shards: Sequence[Path], study: Path) -> Run:
     missing = [s.name for s in manifest.samples if s.name not in gathered]
     if missing:
         fix = "Name the folders of all shards; run those that are left."
-        raise StudyError(f"{len(missing)} samples are in no shard (the first is {missing[0]})", fix=fix)
+        what = f"samples in no shard: {len(missing)} (the first is {missing[0]})"
+        raise StudyError(what, fix=fix)
     wanted = [gathered[s.name] for s in manifest.samples]
     with open_ledger(study, make=True) as ledger:
         ledger.note(complete=False)

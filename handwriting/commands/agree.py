@@ -24,6 +24,7 @@ def agree(
     from handwriting.agreement.compare import compare
     from handwriting.agreement.read import read_raters, read_tool
     from handwriting.agreement.write import write_agreement
+    from handwriting.batch.methods import counted
 
     try:
         found = compare(read_tool(tool), read_raters(raters), ratings=tuple(ratings or ()))
@@ -32,7 +33,7 @@ def agree(
             typer.echo(str(fault), err=True)
         raise
     written = write_agreement(found, out)
-    typer.echo(f"{len(found)} measures compared: {written['agreement.html']}")
+    typer.echo(f"{counted(len(found), 'measure')} compared: {written['agreement.html']}")
 
 
 def check_study(
@@ -45,6 +46,7 @@ def check_study(
 
     from handwriting.batch.checks import Finding
     from handwriting.batch.checks import check_study as look_over
+    from handwriting.batch.methods import counted
     from handwriting.report.table import safe
     from handwriting.report.write import write_files
 
@@ -59,5 +61,7 @@ def check_study(
             f"{finding.kind}: {finding.samples + ': ' if finding.samples else ''}{finding.what}. {finding.advice}"
         )
     typer.echo(
-        f"{len(found)} things to look at; all are listed in {study / 'checks.csv'}" if found else "Nothing to look at."
+        f"{counted(len(found), 'thing')} to look at; all are listed in {study / 'checks.csv'}"
+        if found
+        else "Nothing to look at."
     )

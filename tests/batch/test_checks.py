@@ -80,7 +80,7 @@ def test_mixed_rulings_texts_and_tasks_name_the_few(tmp_path):
     found = {f.kind: f for f in look(tmp_path, samples)}
     assert found["mixed texts"].samples == "s005" and "79 pages" in found["mixed texts"].what
     assert found["mixed task"].samples == "s006"
-    assert "s004" in found["mixed rulings"].samples.split() and "no rules: 1 pages" in found["mixed rulings"].what
+    assert "s004" in found["mixed rulings"].samples.split() and "no rules: 1 page" in found["mixed rulings"].what
 
 
 def test_dates_and_ages_that_cannot_be(tmp_path):

@@ -41,8 +41,7 @@ from handwriting.batch.work import Order, Work, measure_sample
 BLOCK, WARM = 24, 4
 _TEXT = (
     "the tide turns at noon and the grey boats lean on the sand until it comes back over the stones and the weed "
-    "then the nets are hung on the wall to dry and the gulls walk down to see what was left in the pools for them "
-    "by the time the lamps are lit the boats stand up again and the harbour is full of the sound of ropes and water"
+    "then the nets are hung on the wall to dry and the gulls walk down to see what was left in the pools for them"
 )
 _LOG, _MEMORY = "ARM_LOG", "ARM_MEMORY"
 
