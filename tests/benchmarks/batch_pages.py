@@ -1,5 +1,6 @@
 """Throughput of the study engine on drawn pages: one worker, two workers, and the same work without the engine.
 
+    python tests/benchmarks/batch_pages.py --pages 1000 --minutes 0 --keep FOLDER     draws the pages
     python tests/benchmarks/batch_pages.py --pages 1000 --minutes 13 --keep FOLDER
 
 Pages are half sheets (A5) of four lines at 300 dots to the inch, measured against their text; a quarter are drawn,
@@ -325,6 +326,8 @@ def conduct(folder: Path, count: int, minutes: float, every: int) -> None:
                     (found[kind] if everybody else alone).append(turn)
             longest[everybody] = max(longest[everybody], time.monotonic() - begun)
         memory = [tuple(map(float, line.split())) for line in arms["two"].memory.read_text("ascii").splitlines()]
+    if not found["two"]:
+        raise SystemExit("no block was finished in this time")
     report(found, alone, memory)
 
 
@@ -393,6 +396,8 @@ def main() -> None:
         engine(given.keep, given.study, ("one", "two").index(given.arm) + 1, given.every)
     elif given.arm:
         bare(given.keep)
+    elif given.minutes <= 0:
+        draw_pages(given.keep, given.pages)
     else:
         conduct(given.keep, given.pages, given.minutes, given.every)
 
