@@ -158,7 +158,8 @@ def calibrate(
             ("scale-from-file-unchecked",),
         )
     return _none(
-        "The file states no resolution that can be believed, and none was given (--dpi, or --rule-mm for lined paper)."
+        "The file states no resolution that can be believed, and none was given (--dpi, --rule-mm for lined paper, or "
+        "--ruler with a ruler beside the page)."
     )
 
 

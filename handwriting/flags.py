@@ -40,7 +40,8 @@ _TABLE = (
         "no-scale",
         "The size of the page on paper is not known.",
         "Ratios and counts are given; nothing is given in millimetres.",
-        "Scan at a known resolution, or give --dpi, or the distance between two printed rules with --rule-mm.",
+        "Scan at a known resolution, or give --dpi, or the distance between two printed rules with --rule-mm, or lay a "
+        "ruler beside the page and give --ruler.",
     ),
     Flag(
         "scale-from-file-unchecked",
