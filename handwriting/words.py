@@ -25,6 +25,7 @@ and on the number of words in lines that adults copied (Copiste d'un jour, Bibli
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
 
 import cv2
@@ -128,8 +129,12 @@ def find_words(lines: Lines, stroke_px: float) -> Words:
     return Words(tuple(words), runs.spread(word_of_run), tuple(gaps))
 
 
+@lru_cache(maxsize=1)
 def lean(lines: Lines) -> float:
-    """Return the lean of the writing, columns to the right per row up: that at which its columns are most distinct."""
+    """Return the lean of the writing, columns to the right per row up: that at which its columns are most distinct.
+
+    The last page's is kept: the slant is held against it.
+    """
     along, above, line = _sample(lines)
     if len(along) == 0:
         return 0.0
