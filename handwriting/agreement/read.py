@@ -12,11 +12,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from operator import itemgetter
 from pathlib import Path
 
-from handwriting.batch.faults import Fault
+from handwriting.batch.faults import Fault, Faults
 from handwriting.batch.sheets import Rows, read_rows
-from handwriting.errors import ManifestError
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 _CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
@@ -30,10 +30,10 @@ class Readings:
     units: dict[str, str]
 
 
-def read_tool(path: Path) -> Readings:
-    """Read the tool's table; ``who`` is ``tool``, cells without a number are left out."""
+def read_tool(path: Path, *, listing: Path | None = None) -> Readings:
+    """Read the tool's table; ``who`` is ``tool``, cells without a number are left out; `listing` as for raters."""
     rows = read_rows(path)
-    place = _places(rows, ("sample",), path)
+    place = _places(rows, ("sample",), path, listing)
     values: dict[str, dict[tuple[str, str, int], float]] = {}
     units: dict[str, str] = {}
     long = "measure" in place and "value" in place
@@ -45,12 +45,19 @@ def read_tool(path: Path) -> Readings:
                 values.setdefault(measure, {})[got["sample"].strip(), "tool", 1] = float(cell)
         if long and got.get("unit"):
             units[got["measure"]] = got["unit"]
-    _refuse(rows.faults, path)
+    _refuse(rows.faults, path, listing)
     return Readings(values, units)
 
 
-def read_raters(path: Path) -> Readings:
+def read_raters(path: Path, *, listing: Path | None = None) -> Readings:
     """Read the raters' table.
+
+    Parameters
+    ----------
+    path : Path
+        CSV or XLSX.
+    listing : Path, optional
+        File for the whole list of faults when there are more than forty; the error then holds only those.
 
     Raises
     ------
@@ -58,7 +65,7 @@ def read_raters(path: Path) -> Readings:
         With every fault found.
     """
     rows = read_rows(path)
-    place = _places(rows, ("sample", "rater"), path)
+    place = _places(rows, ("sample", "rater"), path, listing)
     values: dict[str, dict[tuple[str, str, int], float]] = {}
     first: dict[tuple[str, str, str, int], int] = {}
     faults = rows.faults
@@ -81,11 +88,11 @@ def read_raters(path: Path) -> Readings:
             values.setdefault(measure, {})[sample, rater, reading] = float(cell)
     if not values and not faults:
         faults.append(Fault(0, "", "there are no readings", "Give one in each row."))
-    _refuse(faults, path)
+    _refuse(faults, path, listing)
     return Readings(values, {})
 
 
-def _places(rows: Rows, needed: tuple[str, ...], path: Path) -> list[str]:
+def _places(rows: Rows, needed: tuple[str, ...], path: Path, listing: Path | None) -> list[str]:
     names = [re.sub(r"[\s-]+", "_", name.strip().casefold()) for name in rows.header]
     faults = [
         Fault(1, name, "the column is missing", f"The columns found are: {', '.join(rows.header)[:200]}")
@@ -95,7 +102,7 @@ def _places(rows: Rows, needed: tuple[str, ...], path: Path) -> list[str]:
     faults += [Fault(1, n, "the name comes twice", "Rename one.") for n in dict.fromkeys(names) if names.count(n) > 1]
     if ("measure" in names) != ("value" in names) and "rater" in names:
         faults.append(Fault(1, "value", "measure and value come together", "Give both, or a column for each measure."))
-    _refuse([*faults], path)
+    _refuse(faults, path, listing)
     return names
 
 
@@ -124,6 +131,7 @@ def _cells(got: dict[str, str]) -> Iterator[tuple[str, str, str]]:
             yield name, name, cell
 
 
-def _refuse(faults: list[Fault], path: Path) -> None:
-    if faults:
-        raise ManifestError(tuple(sorted(faults, key=lambda f: f[0])), where=path.name)
+def _refuse(found: list[Fault], path: Path, listing: Path | None) -> None:
+    with Faults(listing) as faults:
+        faults.add(sorted(found, key=itemgetter(0)))
+        faults.refuse(path.name)

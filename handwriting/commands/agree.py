@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from handwriting.commands.batch import listing_of, tell
 from handwriting.errors import ManifestError
+
+if TYPE_CHECKING:
+    from handwriting.agreement.read import Readings
 
 
 def agree(
@@ -26,14 +31,19 @@ def agree(
     from handwriting.agreement.write import write_agreement
     from handwriting.batch.methods import counted
 
-    try:
-        found = compare(read_tool(tool), read_raters(raters), ratings=tuple(ratings or ()))
-    except ManifestError as error:
-        for fault in error.faults:
-            typer.echo(str(fault), err=True)
-        raise
+    tables = _read(tool, read_tool), _read(raters, read_raters)
+    found = compare(*tables, ratings=tuple(ratings or ()))
     written = write_agreement(found, out)
     typer.echo(f"{counted(len(found), 'measure')} compared: {written['agreement.html']}")
+
+
+def _read(path: Path, read: Callable[..., Readings]) -> Readings:
+    listing = listing_of(path)
+    try:
+        return read(path, listing=listing)
+    except ManifestError as error:
+        tell(error, listing)
+        raise
 
 
 def check_study(

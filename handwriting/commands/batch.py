@@ -116,19 +116,29 @@ def _read(path: Path, folder: Path | None, *, quiet: bool = False) -> Manifest:
     from handwriting.batch.manifest import read_manifest
     from handwriting.batch.methods import counted
 
-    listing = path.with_name(f"{path.stem}.faults.csv")
+    listing = listing_of(path)
     try:
         checked = read_manifest(path, folder=folder, reserved=reserved(), listing=listing, first=_SHOWN)
     except ManifestError as error:
-        for fault in error.faults:
-            typer.echo(str(fault), err=True)
-        if more := error.count - len(error.faults):
-            where = f"all are listed in {error.listed}" if error.listed else f"{listing} cannot be written"
-            typer.echo(f"... and {more} more; {where}", err=True)
+        tell(error, listing)
         raise
     if not quiet:
         typer.echo(f"{path.name}: {counted(len(checked.samples), 'page')}, no faults.")
     return checked
+
+
+def listing_of(path: Path) -> Path:
+    """Return where the faults of a table are listed when there are many."""
+    return path.with_name(f"{path.stem}.faults.csv")
+
+
+def tell(error: ManifestError, listing: Path) -> None:
+    """Print the faults of a table, or the first of them and where all are."""
+    for fault in error.faults:
+        typer.echo(str(fault), err=True)
+    if more := error.count - len(error.faults):
+        where = f"all are listed in {error.listed}" if error.listed else f"{listing} cannot be written"
+        typer.echo(f"... and {more} more; {where}", err=True)
 
 
 def _shard(given: str) -> tuple[int, int]:

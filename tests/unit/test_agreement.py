@@ -185,6 +185,17 @@ def test_every_fault_of_the_raters_table(tmp_path):
         tables(tmp_path, [("sample", "x")], [("S1", "R1", "x", "")])
 
 
+def test_many_faults_of_the_raters_table_are_listed_in_a_file(tmp_path, capfd):
+    with pytest.raises(ManifestError, match="90 faults"):
+        tables(tmp_path, [("sample", "x"), ("S1", 3)], [("S1", "R1", "x", "three")] * 90)
+    with pytest.raises(SystemExit) as ended:
+        main(["agree", str(tmp_path / "tool.csv"), str(tmp_path / "raters.csv"), "--out", str(tmp_path / "out")])
+    said = capfd.readouterr().err
+    assert (ended.value.code, said.count("is not a number")) == (33, 40) and "and 50 more; all are listed in" in said
+    assert len((tmp_path / "raters.faults.csv").read_text("utf-8").splitlines()) == 91
+    assert not (tmp_path / "out").exists() and not (tmp_path / "tool.faults.csv").exists()
+
+
 def test_nothing_in_common_and_columns_without_spread(tmp_path):
     with pytest.raises(UsageError, match="nothing in common"):
         compare(*tables(tmp_path, [("sample", "y"), ("S1", 3)], [("S1", "R1", "x", "3"), ("S2", "R1", "x", "3")]))
