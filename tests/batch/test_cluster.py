@@ -88,7 +88,6 @@ def test_a_page_that_kills_its_process_is_named_and_the_others_are_measured(tmp_
 def test_a_process_stays_for_the_next_page_and_leaves_when_none_comes(tmp_path, monkeypatch):
     import handwriting.batch.cluster as module
 
-    monkeypatch.setattr(module, "_IDLE_SECONDS", 0.5)
     manifest = studies.read(tmp_path / "pages", ["a1", "a2", "a3K", "a4"])
     name = pool.name_of(study_fakes.deadly)
     one, two, dead, last = (Order(s, Settings(str(manifest.folder)), name) for s in manifest.samples)
@@ -103,6 +102,7 @@ def test_a_process_stays_for_the_next_page_and_leaves_when_none_comes(tmp_path, 
         assert isinstance(module.measure_page(two, 30), pool.Done)
         assert process() - before == first and len(first) == 1
         assert isinstance(module.measure_page(dead, 30), pool.Died)
+        monkeypatch.setattr(module, "_IDLE_SECONDS", 0.2)
         assert isinstance(module.measure_page(last, 30), pool.Done)
         deadline = time.monotonic() + 20
         while process() != before and time.monotonic() < deadline:
