@@ -6,6 +6,8 @@ doubled strokes, fading), then the paper (rules, neighbouring lines, blur, noise
 
 from __future__ import annotations
 
+import numpy as np
+import numpy.typing as npt
 import torch
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
@@ -30,6 +32,8 @@ class Augment:
     def __init__(self, device: torch.device, seed: int) -> None:
         self._device = device
         self._g = torch.Generator(device=device).manual_seed(seed)
+        self._rng = np.random.default_rng(seed)
+        self._spreads: dict[tuple[int, int], Tensor] = {}
 
     def _uniform(self, low: float, high: float, *shape: int) -> Tensor:
         return low + (high - low) * torch.rand(*shape, generator=self._g, device=self._device)
@@ -41,18 +45,29 @@ class Augment:
         """1 for a random share of the batch, 0 for the rest, shape (n, 1, 1)."""
         return (torch.rand(n, 1, 1, generator=self._g, device=self._device) < share).float()
 
+    def _spread(self, few: int, many: int) -> Tensor:
+        """Cubic interpolation from `few` values to `many`, as a matrix (few, many)."""
+        if (few, many) not in self._spreads:
+            one = F.interpolate(torch.eye(few).view(1, 1, few, few), (few, many), mode="bicubic", align_corners=True)
+            self._spreads[few, many] = one[0, 0].to(self._device)
+        return self._spreads[few, many]
+
     def _smooth(self, n: int, h: int, w: int, cell_h: int, cell_w: int) -> Tensor:
         """Smooth noise of unit size, shape (n, h, w), with about one bump in each cell."""
-        small = self._normal(n, 1, max(2, h // cell_h + 2), max(2, w // cell_w + 2))
-        return F.interpolate(small, (h, w), mode="bicubic", align_corners=True)[:, 0]
+        # As products: the library's own cubic resize takes one line of the batch after the other.
+        across = max(2, w // cell_w + 2)
+        if h == 1:
+            return self._normal(n, 1, across) @ self._spread(across, w)
+        down = max(2, h // cell_h + 2)
+        return self._spread(down, h).T @ (self._normal(n, down, across) @ self._spread(across, w))
 
-    def factors(self, n: int) -> tuple[Tensor, Tensor]:
+    def factors(self, n: int) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
         """Width and height factor of each line, shape (n,)."""
-        size = torch.exp(0.17 * self._normal(n)).clamp(0.68, 1.45)
-        wide = torch.exp(0.19 * self._normal(n)).clamp(0.6, 1.5)
-        return (size * wide).clamp(0.5, 1.5), size
+        size = np.exp(0.19 * self._rng.standard_normal(n)).clip(0.65, 1.5)
+        wide = np.exp(0.22 * self._rng.standard_normal(n)).clip(0.55, 1.6)
+        return (size * wide).clip(0.45, 1.6).astype(np.float32), size.astype(np.float32)
 
-    def warp(self, canvas: Tensor, wide: Tensor, tall: Tensor, out_width: int) -> tuple[Tensor, Tensor]:
+    def warp(self, canvas: Tensor, wide: Tensor, tall: Tensor, out_width: int, views: int = 1) -> tuple[Tensor, Tensor]:
         """Sample the canvases onto the net's grid.
 
         Parameters
@@ -63,33 +78,36 @@ class Augment:
             Factors from `factors`.
         out_width : int
             Width of the result in px.
+        views : int
+            How often each line is sampled: views differ up and down, never in where a letter stands along the line.
 
         Returns
         -------
-        Tensor, shape (n, HEIGHT_PX, out_width)
-            Ink in 0..1.
+        Tensor, shape (views * n, HEIGHT_PX, out_width)
+            Ink in 0..1; all lines, then all lines once more.
         Tensor, shape (n, out_width // 4)
             Canvas column under the middle of each frame, for the letter each frame belongs to.
         """
         n, hc, wc = canvas.shape
-        h, w = HEIGHT_PX, out_width
+        h, w, m = HEIGHT_PX, out_width, views * n
         v = torch.arange(h, device=self._device).float().view(1, h, 1) - BASELINE_ROW
         u = torch.arange(w, device=self._device).float().view(1, 1, w)
-        strong = self._uniform(0, 1, n, 1, 1) ** 1.4
-        swell = 1 + strong * (0.10 * self._smooth(n, 1, w, 1, 18) + 0.08 * self._smooth(n, 1, w, 1, 90))
-        y = self._zones(v / (tall.view(n, 1, 1) * swell.clamp(0.6, 1.5))) * SCALE + CANVAS_BASELINE_PX
-        y = y + self._uniform(-5, 5, n, 1, 1) + strong * 1.2 * self._smooth(n, 1, w, 1, 24)
-        y = y + strong * 2.5 * self._smooth(n, 1, w, 1, 200) + self._uniform(-0.008, 0.008, n, 1, 1) * (u - w / 2)
-        shear = 0.25 * self._normal(n, 1, 1).clamp(-2.4, 2.4) + strong * 0.10 * self._smooth(n, 1, w, 1, 40)
-        x = u / wide.view(n, 1, 1) * SCALE + strong * 1.5 * self._smooth(n, 1, w, 1, 30)
+        strong = self._uniform(0, 1, n, 1, 1) ** 1.2
+        shear = 0.27 * self._normal(n, 1, 1).clamp(-2.4, 2.4) + strong * 0.12 * self._smooth(n, 1, w, 1, 40)
+        x = u / wide.view(n, 1, 1) * SCALE + strong * 2.0 * self._smooth(n, 1, w, 1, 30)
         middle = x[:, 0, 2::4]
-        x = x + shear * (v + 9) * SCALE
-        rough = self._some(0.6, n) * strong
-        y = y + rough * 1.2 * self._smooth(n, h, w, 10, 12)
-        x = x + rough * 1.2 * self._smooth(n, h, w, 10, 12)
-        grid = torch.stack([(2 * x + 1) / wc - 1, ((2 * y + 1) / hc - 1).expand_as(x)], -1)
-        warped = F.grid_sample(canvas.unsqueeze(1), grid, mode="bilinear", padding_mode="zeros", align_corners=False)
-        return warped[:, 0], middle
+        rough = self._some(0.7, n) * strong
+        x = x + shear * (v + 9) * SCALE + rough * 1.6 * self._smooth(n, h, w, 10, 12)
+        x, strong, rough = (part.repeat(views, 1, 1) for part in (x, strong, rough))
+        swell = 1 + strong * (0.12 * self._smooth(m, 1, w, 1, 18) + 0.10 * self._smooth(m, 1, w, 1, 90))
+        size = tall.view(n, 1, 1).repeat(views, 1, 1) * swell.clamp(0.55, 1.6)
+        y = self._zones(v / size) * SCALE + CANVAS_BASELINE_PX
+        y = y + self._uniform(-5, 5, m, 1, 1) + strong * 1.5 * self._smooth(m, 1, w, 1, 24)
+        y = y + strong * 2.5 * self._smooth(m, 1, w, 1, 200) + self._uniform(-0.008, 0.008, m, 1, 1) * (u - w / 2)
+        y = y + rough * 1.6 * self._smooth(m, h, w, 10, 12)
+        grid = torch.stack([(2 * x + 1) / wc - 1, (2 * y + 1) / hc - 1], -1)
+        lines = canvas.unsqueeze(1).repeat(views, 1, 1, 1)
+        return F.grid_sample(lines, grid, mode="bilinear", padding_mode="zeros", align_corners=False)[:, 0], middle
 
     def _zones(self, v: Tensor) -> Tensor:
         """Other lengths of what stands above the small letters and hangs below them, from line to line.
@@ -122,25 +140,31 @@ class Augment:
         thick = F.max_pool2d(x, 3, 1, 1)
         thin = -F.max_pool2d(-x, 3, 1, 1)
         width = self._uniform(-1, 1, n, 1, 1, 1)
-        width = torch.where(drawn.view(n, 1, 1, 1) > 0, width, 0.75 * width)
+        width = torch.where(drawn.view(n, 1, 1, 1) > 0, width, 0.9 * width)
         x = torch.where(width > 0, x + width * (thick - x), x - 0.8 * width * (thin - x))
         ink = x[:, 0]
-        shift = (int(torch.randint(-2, 3, (1,), generator=self._g, device=self._device)), 2)
+        shift = (int(self._rng.integers(-2, 3)), 2)
         twin = torch.roll(ink, shift, (1, 2)) * self._uniform(0.3, 0.9, n, 1, 1)
         ink = torch.maximum(ink, twin * self._some(0.04, n))
         fade = 0.35 * self._smooth(n, h, w, 32, 60) + 0.15 * self._smooth(n, h, w, 3, 5)
         ink = ink * (1 - (self._some(0.4, n) * fade.abs())).clamp(0.1, 1)
         holes = (self._smooth(n, h, w, 3, 4) > self._uniform(1.2, 2.5, n, 1, 1)).float() * self._some(0.25, n)
-        return ink * (1 - 0.9 * holes) * (1 - self._bands(n, w))
+        return ink * (1 - 0.9 * holes) * (1 - self._bands(n, w)) * (1 - self._strips(n, h))
+
+    def _strips(self, n: int, h: int) -> Tensor:
+        """Wipe out a level strip on one line in eight, shape (n, h, 1)."""
+        v = torch.arange(h, device=self._device).float().view(1, h, 1)
+        covered = (v - self._uniform(0, h, n, 1, 1)).abs() < self._uniform(0.6, 3, n, 1, 1)
+        return covered.float() * self._some(0.125, n)
 
     def _bands(self, n: int, w: int) -> Tensor:
-        """Narrow upright bands wiped out on one line in four, at most one to every 120 px or so, shape (n, 1, w)."""
+        """Narrow upright bands wiped out on every other line, at most one to every 120 px or so, shape (n, 1, w)."""
         middles = self._uniform(0, 1, n, 8, 1) * w
-        half = self._uniform(1.5, 6, n, 8, 1)
+        half = self._uniform(1.5, 7, n, 8, 1)
         wanted = (torch.rand(n, 8, 1, generator=self._g, device=self._device) < w / 1000).float()
         u = torch.arange(w, device=self._device).float().view(1, 1, w)
         covered = (((u - middles).abs() < half).float() * wanted).amax(1, keepdim=True)
-        return covered * self._some(0.25, n)
+        return covered * self._some(0.5, n)
 
     def paper(self, ink: Tensor, drawn: Tensor) -> Tensor:
         """Rules through the letters, neighbours' strokes, blur, contrast, noise; result in 0..1."""

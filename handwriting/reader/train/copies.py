@@ -48,10 +48,10 @@ class CopiedLine:
     writer: int
 
 
-def held_out(writers: list[int]) -> frozenset[int]:
-    """Name the writers kept for scoring: `HELD_OUT_WRITERS` of them, drawn with `SPLIT_SEED`."""
+def held_out(writers: list[int], count: int = HELD_OUT_WRITERS) -> frozenset[int]:
+    """Name the writers kept for scoring: the first `count` as shuffled with `SPLIT_SEED`."""
     order = np.random.default_rng(SPLIT_SEED).permutation(sorted(set(writers)))
-    return frozenset(int(w) for w in order[:HELD_OUT_WRITERS])
+    return frozenset(int(w) for w in order[:count])
 
 
 def pack(lines: Path, target: Path) -> int:

@@ -1,4 +1,8 @@
-"""Train the reader: drawn lines made on the fly by many processes, real lines mixed in, on every accelerator there is.
+"""Train the reader on one accelerator: drawn lines made on the fly by many processes, real lines mixed in.
+
+Every line is seen twice in a step, with other pens, papers and gaps, and besides reading both rightly the net must say
+the same of both (consistency-regularised connectionist temporal classification, Yao et al. 2024): the real hands are
+few, and this holds it back from learning them by heart.
 
 `python -m handwriting.reader.train.fit DATA OUT --minutes 9`, where DATA holds `fonts/`, `words.json.gz` and
 `copies.npz` (made by `fonts`, `texts` and `copies`). Writes `reader.pt` (float16 weights, averaged over the last
@@ -12,7 +16,6 @@ import argparse
 import logging
 import math
 import tempfile
-import threading
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,10 +24,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import torch
-import torch.distributed as dist
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor
-from torch.nn.parallel import DistributedDataParallel
 
 from handwriting.reader.alphabet import collapse, decode
 from handwriting.reader.recogniser import STRIDE_PX
@@ -32,7 +33,17 @@ from handwriting.reader.train import copies, recombine
 from handwriting.reader.train.augment import SCALE, Augment
 from handwriting.reader.train.draw import CANVAS_WIDTH_PX
 from handwriting.reader.train.net import ReaderNet
-from handwriting.reader.train.pool import CHUNK, Pool, as_cut, as_read, draw_forever, feed, pick_batches, real_pool
+from handwriting.reader.train.pool import (
+    CHUNK,
+    Feeder,
+    Pool,
+    as_cut,
+    as_read,
+    draw_forever,
+    pick_batches,
+    real_pool,
+    sent,
+)
 from handwriting.reader.train.score import character_error
 
 log = logging.getLogger(__name__)
@@ -42,7 +53,9 @@ _RECOMBINED_SHARE = 0.5
 _READ_SHARE = 0.75
 _WARM_UP_STEPS = 300
 _CHECK_SECONDS = 120
-_PORT = 29511
+_DROPOUT = 0.2
+_VIEWS = 2
+_AGREEING = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +72,7 @@ class Settings:
     real_share: tuple[float, float]
     pool: int
     start: Path | None
+    aside: int
 
 
 def greedy(scores: Tensor, frames: npt.NDArray[np.int64]) -> list[str]:
@@ -68,14 +82,14 @@ def greedy(scores: Tensor, frames: npt.NDArray[np.int64]) -> list[str]:
 
 
 class Trainer:
-    """One run, on one of `ranks` accelerators; the first scores and saves."""
+    """One run."""
 
-    def __init__(self, settings: Settings, rank: int, ranks: int) -> None:
-        self.s, self.rank, self.ranks = settings, rank, ranks
-        self.device = torch.device("cuda", rank) if torch.cuda.is_available() else torch.device("cpu")
+    def __init__(self, settings: Settings) -> None:
+        self.s = settings
+        self.device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
         torch.manual_seed(settings.seed)
         torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
-        self.net = ReaderNet().to(self.device, memory_format=torch.channels_last)
+        self.net = ReaderNet(_DROPOUT).to(self.device, memory_format=torch.channels_last)
         if settings.start:
             weights = torch.load(settings.start, map_location=self.device)
             # Parts that an earlier net had not are neutral as they start.
@@ -84,66 +98,68 @@ class Trainer:
             )
             log.info("new parts: %d; parts not known: %s", len(fresh.missing_keys), fresh.unexpected_keys)
         self.mean = torch.optim.swa_utils.AveragedModel(
-            self.net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
+            self.net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.999), use_buffers=True
         )
-        many = ranks > 1
-        self.step_net = DistributedDataParallel(self.net, [rank], broadcast_buffers=False) if many else self.net
         decay = [p for p in self.net.parameters() if p.ndim > 1]
         rest = [p for p in self.net.parameters() if p.ndim <= 1]
         groups = [{"params": decay, "weight_decay": 0.03}, {"params": rest, "weight_decay": 0.0}]
-        self.optimiser = torch.optim.AdamW(groups, lr=settings.rates[0], betas=(0.9, 0.98))
-        seed = settings.seed * 100 + rank
-        torch.manual_seed(seed)
-        self.augment = Augment(self.device, seed)
-        self.rng = np.random.default_rng(seed)
-        lines = copies.load(settings.data / "copies.npz")
-        aside = copies.held_out([line.writer for line in lines])
-        log.info("split seed %d, writers kept out %s", copies.SPLIT_SEED, sorted(aside))
-        self.lines = [line for line in lines if line.writer not in aside]
-        self.test = [line for line in lines if line.writer in aside]
-        self.pictures = as_cut(self.lines) + as_read(self.lines, settings.workers)
-        self.real = real_pool(self.pictures, 2 * [line.text for line in self.lines], self.device)
-        texts = [line.text for line in self.test]
-        self.tests = {
-            "cut": real_pool(as_cut(self.test), texts, self.device),
-            "read": real_pool(as_read(self.test, settings.workers), texts, self.device),
-        }
+        self.optimiser = torch.optim.AdamW(
+            groups, lr=settings.rates[0], betas=(0.9, 0.98), fused=self.device.type == "cuda"
+        )
+        self.augment = Augment(self.device, settings.seed)
+        self.rng = np.random.default_rng(settings.seed)
         self.drawn = Pool(settings.pool, CANVAS_WIDTH_PX, self.device)
         self.mixed = Pool(settings.pool if settings.start else CHUNK, CANVAS_WIDTH_PX, self.device)
-        log.info("%d real lines to train on, %d to score on", len(self.lines), len(self.test))
+
+    def _prepare(self) -> None:
+        """Read the real lines and part them into those to train on and those to score on."""
+        lines = copies.load(self.s.data / "copies.npz")
+        writers = [line.writer for line in lines]
+        kept_out = copies.held_out(writers)
+        further = copies.held_out(writers, copies.HELD_OUT_WRITERS + self.s.aside) - kept_out
+        log.info("split seed %d, writers kept out %s, and %s", copies.SPLIT_SEED, sorted(kept_out), sorted(further))
+        read = as_read(lines, self.s.workers)
+        mine = [i for i, line in enumerate(lines) if line.writer not in kept_out | further]
+        self.lines = [lines[i] for i in mine]
+        self.pictures = as_cut(self.lines) + [read[i] for i in mine]
+        self.real = real_pool(self.pictures, 2 * [line.text for line in self.lines], self.device)
+        self.tests = {}
+        for name, group in (("kept out", kept_out), ("aside", further)):
+            own = [i for i, line in enumerate(lines) if line.writer in group]
+            if own:
+                pool = real_pool([read[i] for i in own], [lines[i].text for i in own], self.device)
+                self.tests[name] = [lines[i] for i in own], pool
+        log.info("%d real lines to train on", len(self.lines))
 
     def run(self) -> None:
         """Draw, train, score, save."""
         with tempfile.TemporaryDirectory() as folder:
-            cut = self._cut_words(Path(folder)) if self.s.start else None
             context = torch.multiprocessing.get_context("spawn")
             source = context.Queue(maxsize=16)
-            first = (self.s.seed * 10 + self.rank) * 100
+            first = self.s.seed * 1000
             workers = [
-                context.Process(target=draw_forever, args=(self.s.data, cut, first + i, source), daemon=True)
+                context.Process(target=draw_forever, args=(self.s.data, Path(folder), first + i, source), daemon=True)
                 for i in range(self.s.workers)
             ]
             for worker in workers:
                 worker.start()
-            stop, lock = threading.Event(), threading.Lock()
-            feeder = threading.Thread(target=feed, args=(source, (self.drawn, self.mixed), stop, lock), daemon=True)
-            feeder.start()
+            feeder = Feeder(source, (self.drawn, self.mixed))
             try:
-                wanted = min(self.s.pool, 4096)
-                while self.drawn.filled < wanted or (cut and self.mixed.filled < wanted):
+                self._prepare()
+                if self.s.start:
+                    self._cut_words(Path(folder))
+                while self.drawn.filled < min(self.s.pool, 4096):
                     time.sleep(0.2)
-                self._train(lock)
+                self._train(feeder)
             finally:
-                stop.set()
-                feeder.join(timeout=5)
+                feeder.stop()
                 for worker in workers:
                     worker.terminate()
-        if self.rank == 0:
-            self.save()
-            self.check("end", by_writer=True)
+        self.save()
+        self.check("end", by_writer=True)
 
     @torch.no_grad()
-    def _cut_words(self, folder: Path) -> Path:
+    def _cut_words(self, folder: Path) -> None:
         """Cut the training lines into words with the net as it starts."""
         net, points, costs, pictures = self.net.eval(), [], [], []
         order = np.argsort(self.real.widths)
@@ -173,60 +189,47 @@ class Trainer:
                  np.percentile(costs, [50, 90, 97, 99]).round(2))  # fmt: skip
         recombine.save(words, folder)
         self.net.train()
-        return folder
 
-    def _agreed(self, seconds: float) -> float:
-        """Give the first accelerator's value, so that all stop at the same step."""
-        value = torch.tensor(seconds, device=self.device)
-        if self.ranks > 1:
-            dist.broadcast(value, 0)
-        return float(value)
-
-    def _train(self, lock: threading.Lock) -> None:
-        if self.ranks > 1:
-            dist.barrier()
+    def _train(self, feeder: Feeder) -> None:
         began, step, lines, losses, told, checked = time.monotonic(), 0, 0, [], 0.0, 0.0
-        whole = self._agreed(max(self.s.deadline - began, 1.0))
+        whole = max(self.s.deadline - began, 1.0)
         high, low = self.s.rates
-        while (now := self._agreed(time.monotonic() - began)) < whole:
+        while (now := time.monotonic() - began) < whole:
             part = now / whole
             share = self.s.real_share[0] + (self.s.real_share[1] - self.s.real_share[0]) * part
             rate = low + (high - low) * 0.5 * (1 + math.cos(math.pi * part))
-            for batch in self._batches(share, 8, lock):
+            for batch in self._batches(share, 8, feeder):
                 for group in self.optimiser.param_groups:
                     group["lr"] = min(rate, high * (step + 1) / _WARM_UP_STEPS)
                 losses.append(self._step(*batch))
-                step, lines = step + 1, lines + len(batch[0]) * self.ranks
-                if self.rank == 0:
-                    self.mean.update_parameters(self.net)
-            if self.rank:
-                losses = []
-                continue
+                step, lines = step + 1, lines + len(batch[0])
+                self.mean.update_parameters(self.net)
             if now - told > 20:
                 told = now
-                read, place = torch.stack(losses).mean(0).tolist()
+                read, apart, place = torch.stack(losses).mean(0).tolist()
                 losses = []
-                log.info("%4.0f s step %d lines %d loss %.3f place %.3f rate %.1e drawn %d", now, step, lines, read,
-                         place, rate, self.drawn.filled)  # fmt: skip
+                log.info("%4.0f s step %d lines %d loss %.3f apart %.3f place %.3f rate %.1e drawn %d", now, step,
+                         lines, read, apart, place, rate, self.drawn.filled)  # fmt: skip
             if now - checked > _CHECK_SECONDS:
                 checked = now
                 self.check(f"{now:.0f} s")
                 self.save()
 
-    def _batches(self, share: float, count: int, lock: threading.Lock) -> list[Any]:
+    def _batches(self, share: float, count: int, feeder: Feeder) -> list[Any]:
         """`count` batches of like widths."""
         total = count * self.s.batch
         n_real = int(self.rng.binomial(total, share))
-        n_mixed = int(n_real * _RECOMBINED_SHARE) if self.mixed.filled else 0
+        n_mixed = min(int(n_real * _RECOMBINED_SHARE), self.mixed.filled // 4)
         # As the reader brings them to its measure three times in four, as they were cut out else.
         whole = self.rng.integers(0, len(self.lines), n_real - n_mixed)
         whole += len(self.lines) * (self.rng.random(len(whole)) < _READ_SHARE)
-        picks = [(1, int(i)) for i in whole]
-        picks += [(2, int(i)) for i in self.rng.integers(0, self.mixed.filled, n_mixed)]
-        picks += [(0, int(i)) for i in self.rng.integers(0, self.drawn.filled, total - n_real)]
-        wide, tall = self.augment.factors(total)
-        with lock:
-            batches = pick_batches((self.drawn, self.real, self.mixed), picks, wide, tall, count)
+        with feeder.lock:
+            feeder.settle()
+            mixed = self.rng.integers(0, max(self.mixed.filled, 1), n_mixed)
+            drawn = self.rng.integers(0, self.drawn.filled, total - n_real)
+            rows = np.concatenate([drawn, whole, mixed])
+            picks = np.stack([np.repeat([0, 1, 2], [len(drawn), len(whole), n_mixed]), rows], 1)
+            batches = pick_batches((self.drawn, self.real, self.mixed), picks, *self.augment.factors(total), count)
         self.rng.shuffle(batches)
         return batches
 
@@ -241,35 +244,42 @@ class Trainer:
         targets: list[npt.NDArray[np.int16]],
     ) -> Tensor:
         with torch.no_grad():
-            ink, middle = self.augment.warp(canvas.float() / 255, wide, tall, width)
-            ink = self.augment.paper(self.augment.pen(ink, drawn), drawn)
+            ink, middle = self.augment.warp(canvas.float() / 255, wide, tall, width, _VIEWS)
+            twice = drawn.repeat(_VIEWS)
+            ink = self.augment.paper(self.augment.pen(ink, twice), twice)
             inside = (middle >= 0) & (middle < columns.shape[1])
             letters = columns.long().gather(1, middle.round().long().clamp(0, columns.shape[1] - 1))
             letters = torch.where(inside & (letters >= 0), letters, 0)
-            letters = torch.where(drawn.view(-1, 1) > 0, letters, _IGNORE)
-        # Frames past the line's end are paper: they count, so that the net learns to stay silent there.
+            letters = torch.where(drawn.view(-1, 1) > 0, letters, _IGNORE).repeat(_VIEWS, 1)
         with torch.autocast(self.device.type, torch.bfloat16):
-            read, place = self.step_net(ink.unsqueeze(1).contiguous(memory_format=torch.channels_last))
-        lengths = torch.tensor([len(t) for t in targets])
-        whole = torch.full((len(targets),), read.shape[2], dtype=torch.long)
-        flat = torch.from_numpy(np.concatenate(targets).astype(np.int64)).to(self.device)
+            read, place = self.net(ink.unsqueeze(1).contiguous(memory_format=torch.channels_last))
+        lengths = np.array([len(t) for t in targets] * _VIEWS)
+        # Frames past the line's end are paper: they count, so that the net learns to stay silent there.
+        whole = torch.full((len(lengths),), read.shape[2], dtype=torch.long)
+        flat = sent(np.concatenate(targets * _VIEWS).astype(np.int64), self.device)
+        share = sent(1 / lengths.clip(4).astype(np.float32), self.device)
         scores = torch.log_softmax(read.float(), 1).permute(2, 0, 1)
-        loss = F.ctc_loss(scores, flat, whole, lengths, zero_infinity=True, reduction="none")
-        loss = (loss / lengths.clamp(min=4).to(self.device)).mean()
+        loss = F.ctc_loss(scores, flat, whole, torch.from_numpy(lengths), zero_infinity=True, reduction="none")
+        loss = (loss * share).mean()
+        one, other = scores.chunk(_VIEWS, 1)
+        apart = (other.detach().exp() * (other.detach() - one) + one.detach().exp() * (one.detach() - other)).sum(
+            (0, 2)
+        )
+        apart = (0.5 * apart * share[: len(targets)]).mean()
         where = F.cross_entropy(place.float(), letters, ignore_index=_IGNORE, reduction="sum")
         where = where / (letters != _IGNORE).sum().clamp(min=1)
         self.optimiser.zero_grad(set_to_none=True)
-        (loss + 0.15 * where).backward()
+        (loss + _AGREEING * apart + 0.15 * where).backward()
         torch.nn.utils.clip_grad_norm_(self.net.parameters(), 2.0)
         self.optimiser.step()
-        return torch.stack([loss.detach(), where.detach()])
+        return torch.stack([loss.detach(), apart.detach(), where.detach()])
 
     @torch.no_grad()
     def check(self, when: str, *, by_writer: bool = False) -> None:
         """Score the averaged net on the writers kept out, and show a few readings."""
         net = self.mean.module.eval()
-        for name, pool in self.tests.items():
-            order, read = np.argsort(pool.widths), [""] * len(self.test)
+        for name, (lines, pool) in self.tests.items():
+            order, read = np.argsort(pool.widths), [""] * len(lines)
             for start in range(0, len(order), 64):
                 part = order[start : start + 64]
                 outs = pool.widths[part] / SCALE
@@ -278,12 +288,11 @@ class Trainer:
                 texts = greedy(net(ink.unsqueeze(1))[0], -(-outs // STRIDE_PX).astype(np.int64))
                 for i, text in zip(part, texts, strict=True):
                     read[i] = text
-            pairs = [(text, line.text) for text, line in zip(read, self.test, strict=True)]
-            log.info("CHECK %s: copies as %s %s", when, name, character_error(pairs))
-            if by_writer:
-                for writer in sorted({line.writer for line in self.test}):
-                    own = [p for p, line in zip(pairs, self.test, strict=True) if line.writer == writer]
-                    log.info("  writer %d: %.3f", writer, character_error(own).full)
+            pairs = [(text, line.text) for text, line in zip(read, lines, strict=True)]
+            log.info("CHECK %s: copies %s %s", when, name, character_error(pairs))
+            for writer in sorted({line.writer for line in lines}) if by_writer else ():
+                own = [p for p, line in zip(pairs, lines, strict=True) if line.writer == writer]
+                log.info("  writer %d: %.3f", writer, character_error(own).full)
         for probe in sorted(self.s.data.glob("probe-*.npz")):
             with np.load(probe) as data:
                 inks, truth = [data[k] for k in data.files if k != "text"], str(data["text"])
@@ -301,21 +310,6 @@ class Trainer:
         torch.save(halved, self.s.out / "reader.pt")
 
 
-def _run(rank: int, ranks: int, settings: Settings) -> None:
-    """One process for each accelerator."""
-    if rank == 0:
-        handlers: list[logging.Handler] = [logging.StreamHandler(), logging.FileHandler(settings.out / "fit.log", "a")]
-        logging.basicConfig(level=logging.INFO, format="%(message)s", handlers=handlers)
-    if ranks > 1:
-        torch.cuda.set_device(rank)
-        where = f"tcp://127.0.0.1:{_PORT}"
-        dist.init_process_group("nccl", init_method=where, rank=rank, world_size=ranks)
-    Trainer(settings, rank, ranks).run()
-    if ranks > 1:
-        dist.barrier()
-        dist.destroy_process_group()
-
-
 def main() -> None:
     """Parse and run."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -323,12 +317,13 @@ def main() -> None:
     parser.add_argument("out", type=Path)
     parser.add_argument("--minutes", type=float, default=9.0, help="from the start, preparing included")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--workers", type=int, default=14, help="drawing processes for each accelerator")
-    parser.add_argument("--batch", type=int, default=160, help="lines in a step for each accelerator")
+    parser.add_argument("--workers", type=int, default=14, help="drawing processes")
+    parser.add_argument("--batch", type=int, default=112, help="lines in a step, each seen twice")
     parser.add_argument("--rates", type=float, nargs=2, default=(2e-3, 0.0), help="learning rate, start and end")
     parser.add_argument("--real", type=float, nargs=2, default=(0.15, 0.5), help="share of real lines, start and end")
-    parser.add_argument("--pool", type=int, default=24576, help="drawn lines kept on each accelerator")
+    parser.add_argument("--pool", type=int, default=24576, help="drawn lines kept on the accelerator")
     parser.add_argument("--start", type=Path, help="weights to go on from")
+    parser.add_argument("--aside", type=int, default=0, help="further writers kept out, to choose by")
     o = parser.parse_args()
     began = time.monotonic()
     o.out.mkdir(parents=True, exist_ok=True)
@@ -343,12 +338,11 @@ def main() -> None:
         tuple(o.real),
         o.pool,
         o.start,
+        o.aside,
     )
-    ranks = max(torch.cuda.device_count(), 1)
-    if ranks == 1:
-        _run(0, 1, settings)
-    else:
-        torch.multiprocessing.spawn(_run, (ranks, settings), nprocs=ranks)
+    handlers: list[logging.Handler] = [logging.StreamHandler(), logging.FileHandler(o.out / "fit.log", "a")]
+    logging.basicConfig(level=logging.INFO, format="%(relativeCreated)d ms %(message)s", handlers=handlers)
+    Trainer(settings).run()
 
 
 if __name__ == "__main__":

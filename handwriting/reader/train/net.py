@@ -20,7 +20,7 @@ DILATIONS = (1, 2, 3)
 STRIDE_PX = 4
 HEADS = 4
 HEAD_WIDTH = 16
-_MIXED_LINES = 0.35
+_MIXED_LINES = 0.5
 
 
 def _conv(

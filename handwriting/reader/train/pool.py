@@ -28,21 +28,23 @@ _STROKE_SHARE = 0.2
 _CAPITAL_SHARE = 0.05
 _RECOMBINED_CHUNKS = 0.35
 _ENOUGH = 6144
-_REST_SECONDS = 0.3
+_REST_SECONDS = 0.15
 
 Pictures = list[npt.NDArray[np.uint8]]
 
 
-def draw_forever(data: Path, cut: Path | None, seed: int, out: Any) -> None:  # noqa: ANN401
-    """Put chunks of drawn lines, and of recombined real ones, into the queue, for as long as it lives."""
+def draw_forever(data: Path, cut: Path, seed: int, out: Any) -> None:  # noqa: ANN401
+    """Put chunks of drawn lines, and of recombined real ones once `cut` holds them, into the queue until ended."""
     cv2.setNumThreads(1)
     hands = open_hands(data / "fonts")
     # The t of the central European school hands, open at the left like no other, is rare among the fonts: four shares.
     school = [hand for hand in hands if hand.joined for _ in range(4 if hand.central_european else 1)]
     others = [hand for hand in hands if not hand.joined]
     texts, rng = Texts(data / "words.json.gz", seed), np.random.default_rng(seed)
-    words = recombine.load(cut) if cut else None
+    words = None
     while True:
+        if words is None and (cut / recombine.FINISHED).exists():
+            words = recombine.load(cut)
         ink = np.zeros((CHUNK, CANVAS_HEIGHT_PX, CANVAS_WIDTH_PX), np.uint8)
         columns = np.full((CHUNK, CANVAS_WIDTH_PX), -1, np.int16)
         widths = np.zeros(CHUNK, np.int32)
@@ -90,13 +92,13 @@ class Pool:
         targets: list[Any],
         columns: torch.Tensor | None = None,
     ) -> None:
-        """Write a chunk over the oldest lines."""
+        """Write a chunk over the oldest lines; from pinned memory without waiting."""
         at, n = self._next, len(widths)
         if at + n > len(self.widths):
             at = 0
-        self.ink[at : at + n, :, : ink.shape[2]].copy_(ink)
+        self.ink[at : at + n, :, : ink.shape[2]].copy_(ink, non_blocking=True)
         if columns is not None:
-            self.columns[at : at + n].copy_(columns)
+            self.columns[at : at + n].copy_(columns, non_blocking=True)
         self.widths[at : at + n] = widths
         self.targets[at : at + n] = targets
         self._next = at + n
@@ -142,43 +144,83 @@ def real_pool(pictures: Pictures, texts: list[str], device: torch.device) -> Poo
     return pool
 
 
-def feed(source: Any, pools: tuple[Pool, Pool], stop: threading.Event, lock: threading.Lock) -> None:  # noqa: ANN401
-    """Move chunks from the queue into the pools of drawn and recombined lines until told to stop."""
-    while not stop.is_set():
-        try:
-            real, ink, columns, widths, targets = source.get(timeout=1)
-        except queue.Empty:
-            continue
-        with lock:
-            pools[int(real)].put(ink, widths, targets, columns)
-        if pools[0].filled > _ENOUGH:
-            time.sleep(_REST_SECONDS)  # each chunk holds up the training thread and the accelerator's queue
+class Feeder:
+    """Moves chunks from the queue into the pools of drawn and recombined lines, beside the training's own stream."""
+
+    def __init__(self, source: Any, pools: tuple[Pool, Pool]) -> None:  # noqa: ANN401
+        self._source, self._pools = source, pools
+        self._device = pools[0].ink.device
+        self._beside = torch.cuda.Stream(self._device) if self._device.type == "cuda" else None
+        self._stop, self.lock = threading.Event(), threading.Lock()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        held: tuple[torch.Tensor, ...] = ()
+        while not self._stop.is_set():
+            try:
+                real, ink, columns, widths, targets = self._source.get(timeout=1)
+            except queue.Empty:
+                continue
+            pool = self._pools[int(real)]
+            if self._beside is None:
+                with self.lock:
+                    pool.put(ink, widths, targets, columns)
+                continue
+            held = held or (torch.empty_like(ink).pin_memory(), torch.empty_like(columns).pin_memory())
+            held[0].copy_(ink)
+            held[1].copy_(columns)
+            with self.lock, torch.cuda.stream(self._beside):
+                # What still reads the lines that go must have read them.
+                self._beside.wait_stream(torch.cuda.default_stream(self._device))
+                pool.put(held[0], widths, targets, held[1])
+            self._beside.synchronize()
+            if self._pools[0].filled > _ENOUGH:
+                time.sleep(_REST_SECONDS)
+
+    def settle(self) -> None:
+        """Let the training's stream wait for the chunk under way; to be called with the lock."""
+        if self._beside is not None:
+            torch.cuda.current_stream().wait_stream(self._beside)
+
+    def stop(self) -> None:
+        """End."""
+        self._stop.set()
+        self._thread.join(timeout=5)
+
+
+def sent(array: npt.NDArray[Any], device: torch.device) -> torch.Tensor:
+    """Copy to the accelerator without waiting for the work queued there."""
+    tensor = torch.from_numpy(array)
+    return tensor.pin_memory().to(device, non_blocking=True) if device.type == "cuda" else tensor
 
 
 def pick_batches(
-    pools: tuple[Pool, ...], picks: list[tuple[int, int]], wide: torch.Tensor, tall: torch.Tensor, count: int
+    pools: tuple[Pool, ...],
+    picks: npt.NDArray[np.int64],
+    wide: npt.NDArray[np.float32],
+    tall: npt.NDArray[np.float32],
+    count: int,
 ) -> list[tuple[Any, ...]]:
-    """Sort the picked lines, (pool, line) each, by width into `count` batches: canvases, factors, width, targets."""
+    """Sort the picked lines, rows of (pool, line), by width into `count` batches: canvases, factors, width, targets."""
     device = pools[0].ink.device
-    factors = wide.cpu().numpy()
-    outs = np.array([pools[kind].widths[i] / SCALE * f for (kind, i), f in zip(picks, factors, strict=True)])
-    order = np.argsort(outs)
+    kinds, rows = picks.T
+    widths = np.array([pools[kind].widths[row] for kind, row in picks])
+    outs = widths / SCALE * wide
     batches = []
-    for part in np.array_split(order, count):
+    for part in np.array_split(np.argsort(outs), count):
         width = int(-(-min(outs[part].max() + 4, 1800) // 32) * 32)
-        span = max(int(max(pools[picks[j][0]].widths[picks[j][1]] for j in part)), 64)
+        span = max(int(widths[part].max()), 64)
         canvas = torch.zeros(len(part), CANVAS_HEIGHT_PX, span, dtype=torch.uint8, device=device)
         columns = torch.full((len(part), span), -1, dtype=torch.int16, device=device)
         for kind, pool in enumerate(pools):
-            rows = [r for r, j in enumerate(part) if picks[j][0] == kind]
-            if rows:
-                here = torch.tensor(rows, device=device)
-                there = torch.tensor([picks[part[r]][1] for r in rows], device=device)
+            here = np.flatnonzero(kinds[part] == kind)
+            if len(here):
+                to, there = sent(np.stack([here, rows[part[here]]]), device)
                 w = min(span, pool.ink.shape[2])
-                canvas[here, :, :w] = pool.ink[there, :, :w]
-                columns[here, :w] = pool.columns[there, :w]
-        targets = [pools[picks[j][0]].targets[picks[j][1]] for j in part]
-        drawn = torch.tensor([float(picks[j][0] == 0) for j in part], device=device)
-        at = torch.from_numpy(part).to(device)
-        batches.append((canvas, columns, drawn, wide[at], tall[at], width, targets))
+                canvas[to, :, :w] = pool.ink[there, :, :w]
+                columns[to, :w] = pool.columns[there, :w]
+        targets = [pools[kinds[j]].targets[rows[j]] for j in part]
+        drawn, wider, taller = sent(np.stack([(kinds[part] == 0).astype(np.float32), wide[part], tall[part]]), device)
+        batches.append((canvas, columns, drawn, wider, taller, width, targets))
     return batches
