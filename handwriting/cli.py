@@ -55,8 +55,8 @@ app.add_typer(store.store)
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line; every deliberate error becomes one sentence and its exit code."""
-    # A page's matrices are too small to share: threads of linear algebra only spin, and double the time of finding lines.
-    # Read when numpy is first imported, which commands do when they run.
+    # A page's matrices are too small to share: threads of linear algebra only spin, and double the time of finding
+    # lines. Read when numpy is first imported, which commands do when they run.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         app(args=None if arguments is None else list(arguments), standalone_mode=True)
