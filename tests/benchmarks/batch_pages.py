@@ -361,10 +361,11 @@ def report(found: dict[str, list[Turn]], alone: list[Turn], memory: list[tuple[f
     early = [m for done, m in memory if done <= 100]
     late = [m for done, m in memory if last - 100 < done <= last]
     if early and last > 100:
+        more = statistics.median(late) / statistics.median(early) - 1
         say(
             f"memory of the study with two workers, middle one and most: {statistics.median(early):.0f} and "
             f"{max(early):.0f} MB up to page 100, {statistics.median(late):.0f} and {max(late):.0f} MB of the hundred "
-            f"up to page {last} (middle one {100 * (statistics.median(late) / statistics.median(early) - 1):+.1f} %; bar 5)"
+            f"up to page {last} (middle one {100 * more:+.1f} %; bar 5)"
         )
 
 
