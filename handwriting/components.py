@@ -32,6 +32,13 @@ class Components:
     boxes: NDArray[np.int32]
 
 
+def ranges(first: NDArray[np.int64], count: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the numbers first, first + 1, ... of every range, end to end."""
+    before = np.cumsum(count) - count
+    found: NDArray[np.int64] = np.arange(int(count.sum())) + np.repeat(first - before, count)
+    return found
+
+
 def inked(mask: NDArray[np.uint8]) -> NDArray[np.int64]:
     """Return where a mask is not 0, as ascending places in its flat view.
 
@@ -88,8 +95,7 @@ def _linked(row: NDArray[np.int32], start: NDArray[np.int32], end: NDArray[np.in
     low = np.searchsorted(stop, place + stride, side="left")
     high = np.searchsorted(place, stop + stride, side="right")
     touching = np.maximum(high - low, 0)
-    above = np.repeat(np.arange(len(row)), touching)
-    below = np.arange(len(above)) - np.repeat(np.cumsum(touching) - touching, touching) + np.repeat(low, touching)
+    above, below = np.repeat(np.arange(len(row)), touching), ranges(low, touching)
     links = coo_array((np.ones(len(above), np.int8), (above, below)), (len(row), len(row)))
     return np.asarray(connected_components(links, directed=False)[1], np.int32)
 

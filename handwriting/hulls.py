@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from handwriting.components import ranges
 from handwriting.geometry import FloatArray
 
 # From pixel centres to edges: half a pixel on either side, less a quarter, because a hull runs over the outermost
@@ -66,7 +67,7 @@ class _Courses:
 
     def only(self, which: Index) -> _Courses:
         """Return some of the courses; one may be asked for twice."""
-        at = _ranges(self.start[which], self.count[which])
+        at = ranges(self.start[which], self.count[which])
         count = self.count[which]
         return _Courses(self.height[at], self.along[at], np.cumsum(count) - count, count)
 
@@ -97,13 +98,6 @@ class _Courses:
         return np.where((heights >= foot[:, None]) & (heights <= top[:, None]), found, np.nan)
 
 
-def _ranges(start: Index, count: Index) -> Index:
-    """Return the numbers start, start + 1, ... of every range, end to end."""
-    before = np.cumsum(count) - count
-    ranges: Index = np.arange(int(count.sum())) + np.repeat(start - before, count)
-    return ranges
-
-
 def _sides(hulls: Sequence[FloatArray]) -> tuple[_Courses, _Courses]:
     """Return the left and the right sides of hulls, from their feet up."""
     count = np.array([len(hull) for hull in hulls])
@@ -112,7 +106,7 @@ def _sides(hulls: Sequence[FloatArray]) -> tuple[_Courses, _Courses]:
     hull = np.repeat(np.arange(len(hulls)), count)
     # Corners in order round each hull from its foot, which stands at the end once more.
     foot = _first(points[:, 1] == np.minimum.reduceat(points[:, 1], start)[hull], start, count)
-    place = _ranges(np.zeros_like(start), count + 1)
+    place = ranges(np.zeros_like(start), count + 1)
     owner = np.repeat(np.arange(len(hulls)), count + 1)
     around = points[start[owner] + (foot[owner] + place) % count[owner]]
     begin = np.cumsum(count + 1) - (count + 1)
@@ -133,7 +127,7 @@ def _sides(hulls: Sequence[FloatArray]) -> tuple[_Courses, _Courses]:
 
 def _first(flags: NDArray[np.bool_], start: Index, count: Index) -> Index:
     """Return the first place within each range that is flagged, from the range's start."""
-    place = _ranges(np.zeros_like(start), count)
+    place = ranges(np.zeros_like(start), count)
     return np.asarray(np.minimum.reduceat(np.where(flags, place, len(flags)), start))
 
 
@@ -149,7 +143,7 @@ def _upward(around: FloatArray, foot: Index, count: Index, level: NDArray[np.boo
     drop_top = more & (height[last] == height[last - step * more])
     count = np.where(level, 1, count - drop_foot - drop_top)
     foot = np.where(level, foot, foot + step * drop_foot)
-    place = np.repeat(foot, count) + step * _ranges(np.zeros_like(count), count)
+    place = np.repeat(foot, count) + step * ranges(np.zeros_like(count), count)
     return _Courses(height[place], around[place, 0], np.cumsum(count) - count, count)
 
 

@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from handwriting.components import ranges
 from handwriting.frame import Frame
 from handwriting.geometry import Box
 from handwriting.ink import Ink, Pieces
@@ -135,9 +136,9 @@ def _of_one_size(pieces: Pieces, chosen: NDArray[np.int64]) -> NDArray[np.int64]
     chosen = chosen[np.argsort(size[chosen, 0], kind="stable")]
     wide = size[chosen, 0]
     last = np.searchsorted(wide, np.maximum(wide + 1, wide / 0.96), side="right")
-    count = last - np.arange(len(chosen)) - 1
-    one = np.repeat(np.arange(len(chosen)), count)
-    other = np.arange(len(one)) - np.repeat(np.cumsum(count) - count, count) + one + 1
+    place = np.arange(len(chosen))
+    count = last - place - 1
+    one, other = np.repeat(place, count), ranges(place + 1, count)
     pairs = np.stack([chosen[one], chosen[other]], 1)
     tall = size[pairs, 1]
     pairs = pairs[np.abs(tall[:, 0] - tall[:, 1]) <= np.maximum(1, 0.04 * tall.max(1))]

@@ -24,6 +24,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from handwriting.components import ranges
 from handwriting.geometry import FloatArray
 from handwriting.ink import PAPER, Ink, Pieces
 from handwriting.lines import Lines
@@ -185,8 +186,7 @@ def _within_pixel(ink: Ink, x: NDArray[np.int32], y: NDArray[np.int32], side: in
 
 def _ranges(first: Index, count: Index) -> tuple[Index, Index]:
     """Return the indices of all ranges one after the other, and where each range begins among them."""
-    begin = np.cumsum(count) - count
-    return np.arange(int(count.sum())) + np.repeat(first - begin, count), begin
+    return ranges(first, count), np.cumsum(count) - count
 
 
 def _straight(edges: _Edges, size: FloatArray) -> tuple[Index, Index]:
