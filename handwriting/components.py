@@ -7,35 +7,55 @@ piece. The work grows with the ink, not with the page.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
+from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
+
+Whole = TypeVar("Whole", bound="np.integer[Any]")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Components:
-    """The ink of a picture, and which piece each of its pixels is of.
+    """The ink of a picture as stretches, and which piece each of them is of.
 
     Attributes
     ----------
-    x, y, piece : ndarray of int32, shape (pixels,)
-        Column, row and piece of every ink pixel, row by row. Pieces are counted from 0, from the top.
+    row, start, length, piece : ndarray of int32, shape (stretches,)
+        Row, first column, number of pixels and piece of every stretch, row by row. Pieces are counted from 0, from the
+        top.
     boxes : ndarray of int32, shape (pieces, 5)
         Left, top, width, height and area of each piece, px.
     """
 
-    x: NDArray[np.int32]
-    y: NDArray[np.int32]
+    row: NDArray[np.int32]
+    start: NDArray[np.int32]
+    length: NDArray[np.int32]
     piece: NDArray[np.int32]
     boxes: NDArray[np.int32]
 
+    def pixels(self, number: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]:
+        """Return column, row and piece of every ink pixel, row by row, pieces by new numbers; -1 leaves a piece out."""
+        piece = number[self.piece]
+        kept = piece >= 0
+        length = self.length[kept]
+        return ranges(self.start[kept], length), np.repeat(self.row[kept], length), np.repeat(piece[kept], length)
 
-def ranges(first: NDArray[np.int64], count: NDArray[np.int64]) -> NDArray[np.int64]:
+    def piece_at(self, row: NDArray[np.int64], column: NDArray[np.int64], width: int) -> NDArray[np.int32]:
+        """Return the pieces at places in a picture of some width; places on paper are left out."""
+        first = self.row.astype(np.int64) * width + self.start
+        place = row * width + column
+        stretch = np.searchsorted(first, place, side="right") - 1
+        on_ink = (stretch >= 0) & (place < (first + self.length)[stretch]) if len(first) else stretch >= 0
+        return self.piece[stretch[on_ink]]
+
+
+def ranges(first: NDArray[Whole], count: NDArray[Whole]) -> NDArray[Whole]:
     """Return the numbers first, first + 1, ... of every range, end to end."""
-    before = np.cumsum(count) - count
-    found: NDArray[np.int64] = np.arange(int(count.sum())) + np.repeat(first - before, count)
+    found = np.repeat(first - (np.cumsum(count, dtype=count.dtype) - count), count)
+    found += np.arange(len(found), dtype=found.dtype)
     return found
 
 
@@ -54,26 +74,19 @@ def inked(mask: NDArray[np.uint8]) -> NDArray[np.int64]:
     return np.concatenate([found, rest]) if len(rest) else found
 
 
-def components(at: NDArray[np.int64], shape: tuple[int, ...]) -> Components:
-    """Part the ink into connected pieces.
-
-    Parameters
-    ----------
-    at : ndarray of int64
-        Where there is ink, as ascending places in the flat view of the picture.
-    shape : tuple of int
-        Height and width of the picture.
-    """
-    height, width = shape
-    bounds = np.searchsorted(at, np.arange(height + 1) * width)
-    y = np.repeat(np.arange(height, dtype=np.int32), np.diff(bounds))
-    x = (at - y.astype(np.int64) * width).astype(np.int32)
-    if not len(at):
-        return Components(x, y, x.copy(), np.empty((0, 5), np.int32))
-    first = np.flatnonzero(np.concatenate([[True], (np.diff(at) != 1) | (np.diff(y) != 0)]))
-    length = np.diff(first, append=len(at))
-    row, start = y[first], x[first]
-    piece = _linked(row, start, start + length, width)
+def components(mask: NDArray[np.uint8]) -> Components:
+    """Part the ink of a mask (255 on 0) into connected pieces."""
+    height, width = mask.shape
+    # A stretch begins and ends where a row changes from paper to ink and back; beyond its ends is paper.
+    change = np.empty((height, width + 1), np.uint8)
+    change[:, 0], change[:, width] = mask[:, 0], mask[:, -1]
+    np.bitwise_xor(mask[:, 1:], mask[:, :-1], out=change[:, 1:width])
+    row, column = (v.astype(np.int32) for v in np.divmod(inked(change), width + 1))
+    row, start, end = row[::2], column[::2], column[1::2]
+    length = end - start
+    if not len(row):
+        return Components(row, start, length, row, np.empty((0, 5), np.int32))
+    piece = _linked(row, start, end, width)
     # From the top, two rows and two columns at a time.
     count = int(piece.max()) + 1
     block = (row >> 1).astype(np.int64) * (width // 2 + 1) + (start >> 1)
@@ -82,7 +95,7 @@ def components(at: NDArray[np.int64], shape: tuple[int, ...]) -> Components:
     number = np.empty(count, np.int32)
     number[np.argsort(earliest, kind="stable")] = np.arange(count, dtype=np.int32)
     piece = number[piece]
-    return Components(x, y, np.repeat(piece, length), _boxes(piece, row, start, length, count))
+    return Components(row, start, length, piece, _boxes(piece, row, start, length, count))
 
 
 def _linked(row: NDArray[np.int32], start: NDArray[np.int32], end: NDArray[np.int32], width: int) -> NDArray[np.int32]:
@@ -95,20 +108,21 @@ def _linked(row: NDArray[np.int32], start: NDArray[np.int32], end: NDArray[np.in
     low = np.searchsorted(stop, place + stride, side="left")
     high = np.searchsorted(place, stop + stride, side="right")
     touching = np.maximum(high - low, 0)
-    above, below = np.repeat(np.arange(len(row)), touching), ranges(low, touching)
-    links = coo_array((np.ones(len(above), np.int8), (above, below)), (len(row), len(row)))
+    below = ranges(low, touching).astype(np.int32)
+    bounds = np.concatenate([[0], np.cumsum(touching)]).astype(np.int32)
+    links = csr_array((np.ones(len(below), np.int8), below, bounds), (len(row), len(row)))
     return np.asarray(connected_components(links, directed=False)[1], np.int32)
 
 
 def _boxes(
-    piece: NDArray[np.int32], row: NDArray[np.int32], start: NDArray[np.int32], length: NDArray[np.int64], count: int
+    piece: NDArray[np.int32], row: NDArray[np.int32], start: NDArray[np.int32], length: NDArray[np.int32], count: int
 ) -> NDArray[np.int32]:
     """Return left, top, width, height and area of each piece."""
     low = np.full((2, count), np.iinfo(np.int32).max, np.int32)
     high = np.zeros((2, count), np.int32)
     np.minimum.at(low[0], piece, start)
     np.minimum.at(low[1], piece, row)
-    np.maximum.at(high[0], piece, start + length.astype(np.int32))
+    np.maximum.at(high[0], piece, start + length)
     np.maximum.at(high[1], piece, row + 1)
     area = np.bincount(piece, length, count)
     return np.column_stack([*low, *(high - low), area]).astype(np.int32)

@@ -136,7 +136,6 @@ def flatten(grey: ByteImage, px_per_mm: float) -> ByteImage:
 
 
 PAPER = 250  # what `flatten` makes of bare paper
-_LEVELS = np.arange(256, dtype=np.uint8).reshape(1, -1)
 
 
 def lift_rules(flat: ByteImage, rules: Rules, px_per_mm: float) -> tuple[ByteImage, NDArray[np.uint8]]:
@@ -218,15 +217,14 @@ def find_ink(lifted: ByteImage, cut: ByteImage, rules: Rules, px_per_mm: float) 
         return None
     # Half the depth of the stroke at hand: thin and light strokes never reach the depth of thick ones. Never inside the
     # paper's own grain, nor so faint that show-through from the back would count.
-    at = _below(lifted, depth_map, noise, px_per_mm)
-    mask = _picture(at, lifted.shape)
+    levels = _levels(depth_map, noise, lifted.shape)
+    mask = _below(lifted, *levels, px_per_mm)
     if cut.any():
         mask = _rejoin(mask, cut, px_per_mm)
-        at = inked(mask)
-    pieces, aside = _pieces(mask, at, rules, px_per_mm)
+    pieces, aside = _pieces(mask, rules, px_per_mm)
     if _grainy(pieces, px_per_mm):
-        mask = _mended(mask, lifted, depth_map, noise, px_per_mm)
-        pieces, aside = _pieces(mask, inked(mask), rules, px_per_mm)
+        mask = _mended(mask, lifted, *levels, px_per_mm)
+        pieces, aside = _pieces(mask, rules, px_per_mm)
     if len(pieces.boxes) == 0:
         return None
     middles = _middles(mask, pieces)
@@ -241,7 +239,7 @@ def _grainy(pieces: Pieces, px_per_mm: float) -> bool:
     return float(crumbs.mean()) > _CRUMBS
 
 
-def _mended(mask: ByteImage, lifted: ByteImage, depth_map: FloatArray, noise: float, px_per_mm: float) -> ByteImage:
+def _mended(mask: ByteImage, lifted: ByteImage, deepest: ByteImage, floor: ByteImage, px_per_mm: float) -> ByteImage:
     """Join the pieces of grainy strokes: what is ink when looked at less sharply, and lies between ink.
 
     Outlines stay where they are: only gaps are filled.
@@ -250,31 +248,31 @@ def _mended(mask: ByteImage, lifted: ByteImage, depth_map: FloatArray, noise: fl
     between = cv2.morphologyEx(
         mask, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * round(_GAP_MM * px_per_mm) + 1,) * 2)
     )
-    more = cv2.bitwise_and(_picture(_below(smooth, depth_map, noise, px_per_mm), mask.shape), between)
+    more = cv2.bitwise_and(_below(smooth, deepest, floor, px_per_mm), between)
     return np.asarray(cv2.bitwise_or(mask, more), np.uint8)
 
 
-def _below(lifted: ByteImage, depth_map: FloatArray, noise: float, px_per_mm: float) -> NDArray[np.int64]:
-    """Return where the picture is darker than half the local depth of the ink, as places in its flat view."""
-    size = (lifted.shape[1], lifted.shape[0])
-    floor = np.clip(PAPER - np.maximum(0.24 * depth_map, 4.5 * noise), 0, 255).astype(np.uint8)
-    deepest = np.clip(PAPER - depth_map, 0, 255).astype(np.uint8)
+def _levels(depth_map: FloatArray, noise: float, shape: tuple[int, ...]) -> tuple[ByteImage, ByteImage]:
+    """Return for every pixel the level of the deepest ink about it, and the level above which nothing is ink."""
+    floor = PAPER - np.maximum(0.24 * depth_map, 4.5 * noise)
+    deepest, highest = (
+        np.asarray(
+            cv2.resize(np.clip(cells, 0, 255).astype(np.uint8), shape[1::-1], interpolation=cv2.INTER_LINEAR), np.uint8
+        )
+        for cells in (PAPER - depth_map, floor)
+    )
+    return deepest, highest
+
+
+def _below(lifted: ByteImage, deepest: ByteImage, floor: ByteImage, px_per_mm: float) -> ByteImage:
+    """Return where the picture is darker than half the local depth of the ink (255, else 0)."""
     reach = max(3, round(0.5 * px_per_mm)) | 1
-    peak = cv2.erode(lifted, np.ones((reach, reach), np.uint8))
-    deepest, floor = (cv2.resize(cells, size, interpolation=cv2.INTER_LINEAR) for cells in (deepest, floor))
-    # What is darker than the floor is a small part of the page.
-    at = inked(cv2.compare(lifted, floor, cv2.CMP_LT))
-    half = cv2.addWeighted(_LEVELS, 0.5, _LEVELS, 0.0, PAPER / 2)[0]
-    deep = np.maximum(peak.reshape(-1)[at], deepest.reshape(-1)[at])
-    darker: NDArray[np.int64] = at[lifted.reshape(-1)[at] < half[deep]]
-    return darker
-
-
-def _picture(at: NDArray[np.int64], shape: tuple[int, ...]) -> ByteImage:
-    """Return the picture of the ink, 255 on 0, from its places in the flat view."""
-    mask = np.zeros(shape, np.uint8)
-    mask.reshape(-1)[at] = 255
-    return mask
+    level = cv2.erode(lifted, np.ones((reach, reach), np.uint8))
+    # One picture serves all steps: memory that is new costs more than the steps.
+    cv2.max(level, deepest, dst=level)
+    cv2.addWeighted(level, 0.5, level, 0.0, PAPER / 2, dst=level)
+    cv2.min(level, floor, dst=level)
+    return np.asarray(cv2.compare(lifted, level, cv2.CMP_LT, dst=level), np.uint8)
 
 
 def _noise(flat: ByteImage) -> float:
@@ -294,9 +292,8 @@ def _noise(flat: ByteImage) -> float:
 def _depth(flat: ByteImage, noise: float, px_per_mm: float) -> tuple[FloatArray | None, float]:
     """Depth of the ink in cells of about 4 mm (255 scale), smoothed over empty cells, and its typical value."""
     floor = max(18.0, 6 * noise)
-    # The dark pixels are few: counted cell by cell, not over the whole page.
-    at = inked(cv2.compare(flat, PAPER - floor, cv2.CMP_LE))
-    value = flat.reshape(-1)[at]
+    # The dark pixels are few: their levels are counted one by one.
+    value = flat.reshape(-1)[inked(cv2.compare(flat, PAPER - floor, cv2.CMP_LE))]
     levels = PAPER - np.arange(256)
     counts = np.bincount(value, minlength=256).astype(np.float32)
     if counts.sum() < 30:
@@ -310,17 +307,12 @@ def _depth(flat: ByteImage, noise: float, px_per_mm: float) -> tuple[FloatArray 
     between = (mean * below - moment) ** 2 / np.maximum(below * (total - below), 1e-9)
     core = float(values[int(np.argmax(between))])
     cell = max(8, round(4 * px_per_mm))
-    shape = (max(1, flat.shape[1] // cell), max(1, flat.shape[0] // cell))
-    darkest = value <= PAPER - max(floor, 0.8 * core)
-    at, value = at[darkest], value[darkest]
-    if not len(at):
+    darkest = PAPER - max(floor, 0.8 * core)
+    if not counts[levels >= PAPER - darkest].any():
         return None, 0.0
-    y, x = np.divmod(at, flat.shape[1])
-    place = (y * shape[1] // flat.shape[0]) * shape[0] + x * shape[0] // flat.shape[1]
-    cells = np.bincount(place, minlength=shape[0] * shape[1])
+    cells, sums = _by_cell(flat, darkest, (max(1, flat.shape[0] // cell), max(1, flat.shape[1] // cell)))
     size = flat.size / cells.size
-    area = (cells / size).reshape(shape[1], shape[0])
-    sums = np.bincount(place, PAPER - value.astype(np.float64), cells.size).reshape(area.shape) / size
+    area, sums = cells / size, sums / size
     enough = area > 0.002
     if not enough.any():
         return None, 0.0
@@ -329,6 +321,19 @@ def _depth(flat: ByteImage, noise: float, px_per_mm: float) -> tuple[FloatArray 
     smooth_area = cv2.GaussianBlur(np.where(enough, area, 0), (0, 0), 1.2) + prior * 0.05
     smooth_sum = cv2.GaussianBlur(np.where(enough, sums, 0), (0, 0), 1.2) + prior * 0.05 * typical
     return (smooth_sum / smooth_area).astype(np.float64), typical
+
+
+def _by_cell(flat: ByteImage, darkest: float, shape: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
+    """Return for each of so many cells, down and across, how many pixels are so dark, and their depth in sum."""
+    rows, columns = (-(-np.arange(n) * size // n) for n, size in zip(shape, flat.shape, strict=True))
+    found = np.empty((2, *shape))
+    dark = cv2.compare(flat, darkest, cv2.CMP_LE)
+    for kind, picture in enumerate((dark, cv2.bitwise_and(flat, dark))):
+        for i, (top, foot) in enumerate(pairwise([*rows.tolist(), flat.shape[0]])):
+            across = cv2.reduce(picture[top:foot], 0, cv2.REDUCE_SUM, dtype=cv2.CV_32S)
+            found[kind, i] = np.add.reduceat(across[0], columns)
+    count = found[0] / 255
+    return count, PAPER * count - found[1]
 
 
 def _rejoin(mask: ByteImage, cut: ByteImage, px_per_mm: float) -> ByteImage:
@@ -343,10 +348,10 @@ def _rejoin(mask: ByteImage, cut: ByteImage, px_per_mm: float) -> ByteImage:
     return joined
 
 
-def _pieces(mask: ByteImage, at: NDArray[np.int64], rules: Rules, px_per_mm: float) -> tuple[Pieces, tuple[Box, ...]]:
+def _pieces(mask: ByteImage, rules: Rules, px_per_mm: float) -> tuple[Pieces, tuple[Box, ...]]:
     """Split the mask into connected pieces; specks, bits of rules, scan edges and punch holes are set aside."""
     height, width = mask.shape
-    all_ink = components(at, mask.shape)
+    all_ink = components(mask)
     count = len(all_ink.boxes)
     left, top, wide, tall, area = all_ink.boxes.T
     # Specks: smaller than a disc a third of a thin pen stroke across.
@@ -357,7 +362,7 @@ def _pieces(mask: ByteImage, at: NDArray[np.int64], rules: Rules, px_per_mm: flo
     rounded = (np.minimum(wide, tall) > 3.2 * px_per_mm) & (np.maximum(wide, tall) < 9 * px_per_mm) & solid
     beside = (left < 28 * px_per_mm) | (left + wide > width - 28 * px_per_mm)
     aside |= rounded & beside & (np.abs(wide - tall) < 0.35 * np.maximum(wide, tall))
-    aside[all_ink.piece[_holes(mask, at, px_per_mm)]] = True
+    aside[all_ink.piece_at(*_holes(mask, px_per_mm), width)] = True
     keep &= ~aside
     for family, turned in families(rules):
         kept = np.flatnonzero(keep)
@@ -370,15 +375,13 @@ def _pieces(mask: ByteImage, at: NDArray[np.int64], rules: Rules, px_per_mm: flo
         keep &= ~crossings(rules, all_ink, px_per_mm)
     number = np.full(count, -1, np.int32)
     number[keep] = np.arange(int(keep.sum()), dtype=np.int32)
-    piece = number[all_ink.piece]
-    wanted = piece >= 0
-    return Pieces(all_ink.x[wanted], all_ink.y[wanted], piece[wanted], all_ink.boxes[keep], mask.shape), boxes
+    return Pieces(*all_ink.pixels(number), all_ink.boxes[keep], mask.shape), boxes
 
 
-def _holes(mask: ByteImage, at: NDArray[np.int64], px_per_mm: float) -> NDArray[np.int64]:
-    """Return ink near the left or right edge round which a full disc 3 mm across is ink: punch holes, ruled or not.
+def _holes(mask: ByteImage, px_per_mm: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return rows and columns near the left or right edge round which a full disc 3 mm across is ink.
 
-    As indices into the ink's places `at`.
+    Those are punch holes, ruled or not.
     """
     step = max(1, round(px_per_mm / 3))
     across = max(3, round(3.0 * px_per_mm / step))
@@ -396,10 +399,9 @@ def _holes(mask: ByteImage, at: NDArray[np.int64], px_per_mm: float) -> NDArray[
         x = x + start // step
         beside = (x < edge) | (x > round(width / step) - edge)
         row, column = (np.minimum(v[beside] * step + step // 2, most - 1) for v, most in ((y, height), (x, width)))
-        found.append(row * width + column)
-    place = np.concatenate(found)
-    index = np.minimum(np.searchsorted(at, place), max(len(at) - 1, 0))
-    return index[at[index] == place] if len(at) else index
+        found.append((row, column))
+    rows, columns = (np.concatenate(v) for v in zip(*found, strict=True))
+    return rows, columns
 
 
 def _middles(mask: ByteImage, pieces: Pieces) -> FloatArray:
