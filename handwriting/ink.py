@@ -23,6 +23,7 @@ from handwriting.rule_bits import crossings, families, leftover, lone_boxes
 from handwriting.rules import Rules, Ruling
 
 ByteImage = NDArray[np.uint8]
+Index = NDArray[np.int64]
 
 _CELL = 8
 # Pencil on rough paper: pieces smaller than this are crumbs, and a page of more such a share is grainy (drawn pens give
@@ -166,21 +167,28 @@ def _lift(image: ByteImage, cut: ByteImage, ruling: Ruling, px_per_mm: float) ->
         rows = np.rint(course).astype(int)
         if rows.min() < reach or rows.max() >= height - reach:
             continue
-        index = rows[None, :] + offsets[:, None]
-        band = image[index, x[None, :]]
-        spread = _let_through(band, stretch)
-        if ruling.thickness:
-            # A line crosses from row to row: its profile is taken anew for each quarter of a pixel it lies off its row.
-            quarter = np.floor(4 * (rows - course + 0.5)).astype(int)
-            for q in range(4):
-                mine = np.flatnonzero(quarter == q)
-                if len(mine) > 0.5 * stretch:
-                    spread[:, mine] = _let_through(band[:, mine], stretch)
+        # A line crosses from row to row: its profile is taken for each quarter of a pixel it lies off its row.
+        quarter = np.clip(np.floor(4 * (rows - course + 0.5)), 0, 3).astype(np.int64)
+        order = np.argsort(quarter, kind="stable")
+        along, index = x[order], rows[order] + offsets[:, None]
+        band = image[index, along]
+        spread = _by_quarters(band, quarter, order, stretch)
         opaque = spread < 0.42
-        image[index, x[None, :]] = np.where(opaque, PAPER, np.clip(band / np.maximum(spread, 0.42), 0, PAPER)).astype(
-            np.uint8
-        )
-        cut[index, x[None, :]] = np.where(opaque, 255, 0).astype(np.uint8)
+        without = np.clip(band / np.maximum(spread, 0.42), 0, PAPER)
+        image[index, along] = np.where(opaque, PAPER, without).astype(np.uint8)
+        cut[index, along] = np.where(opaque, 255, 0).astype(np.uint8)
+
+
+def _by_quarters(band: ByteImage, quarter: Index, order: Index, stretch: float) -> NDArray[np.float32]:
+    """Return `_let_through` by quarters, of few columns by all; `order` sorts the line's columns into the band's."""
+    counts = np.bincount(quarter, minlength=4)
+    few, ends = counts <= 0.5 * stretch, np.cumsum(counts)
+    spread = np.empty(band.shape, np.float32)
+    if (few & (counts > 0)).any():
+        spread = _let_through(band[:, np.argsort(order)], stretch)[:, order]
+    for first, last in zip((ends - counts)[~few], ends[~few], strict=True):
+        spread[:, first:last] = _let_through(band[:, first:last], stretch)
+    return spread
 
 
 def _let_through(band: ByteImage, stretch: float) -> NDArray[np.float32]:
