@@ -36,12 +36,20 @@ class Fragment:
         return self.y_mid + self.slope * (x - 0.5 * (self.x0 + self.x1))
 
 
-def level_rows(pieces: Pieces, slope: float, cell: int) -> tuple[NDArray[np.int64], NDArray[np.int64], float]:
-    """Return the cells (column, row) of every ink pixel once the page is sheared level, and the row shift."""
-    x = pieces.x / cell
-    y = pieces.y / cell - slope * x
-    shift = -min(0.0, float(-slope * pieces.shape[1] / cell)) + 2
-    return x.astype(np.int64), (y + shift).astype(np.int64), shift
+def level_cells(pieces: Pieces, slope: float, cell: int) -> tuple[NDArray[np.int32], tuple[int, int]]:
+    """Return the cell of every ink pixel once the page is sheared level, in the flat view, and the picture's shape."""
+    height, width = pieces.shape
+    shift = -min(0.0, float(-slope * width / cell)) + 2
+    shape = (int(height / cell + abs(slope) * width / cell + shift + 4), width // cell + 2)
+    # Both parts of a place depend on a row or a column alone.
+    column = np.arange(width) / cell
+    down = (np.arange(height) / cell)[pieces.y]
+    down -= (slope * column)[pieces.x]
+    down += shift
+    place = down.astype(np.int32)
+    place *= shape[1]
+    place += column.astype(np.int32)[pieces.x]
+    return place, shape
 
 
 def find_regions(answer: NDArray[np.float32], smooth: NDArray[np.float32], body: float) -> NDArray[np.int32]:
@@ -204,14 +212,15 @@ def _pitch(lines: list[list[int]], fragments: list[Fragment], body: float) -> fl
 
 
 def shares_of(
-    fragments: list[Fragment], pieces: Pieces, region_of: NDArray[np.int32], place: NDArray[np.int64]
+    fragments: list[Fragment], pieces: Pieces, region_of: NDArray[np.int32], place: NDArray[np.int32]
 ) -> FloatArray:
     """Return how many ink pixels each piece has in each fragment, shape (pieces, fragments).
 
     `place` is where each ink pixel stands in the flat view of `region_of`.
     """
     n = max(len(fragments), 1) + 1
-    key = pieces.piece.astype(np.int64) * n + region_of.reshape(-1)[place] + 1
+    key = (np.arange(len(pieces.boxes), dtype=np.int64) * n + 1)[pieces.piece]
+    key += region_of.reshape(-1)[place]
     # The first column is ink in none.
     return np.bincount(key, minlength=len(pieces.boxes) * n).reshape(-1, n)[:, 1:].astype(np.float64)
 

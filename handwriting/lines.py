@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.baselines import fit_baseline, rule_of, turning_points, x_heights
-from handwriting.fragments import find_fragments, find_regions, level_rows, link, nearest, shares_of
+from handwriting.fragments import find_fragments, find_regions, level_cells, link, nearest, shares_of
 from handwriting.geometry import FloatArray, Polyline
 from handwriting.ink import Ink, Pieces, grouped
 from handwriting.rules import Ruling
@@ -111,16 +111,15 @@ def find_lines(ink: Ink, ruling: Ruling | None, px_per_mm: float) -> Lines:
         return Lines((), np.empty(0, np.int32), pieces, 0.0, 0.0)
     cell = max(1, round(px_per_mm / 3.2))
     slope = ruling.slope if ruling is not None else _writing_slope(pieces, cell)
-    level = _reduced(pieces, slope, cell)
-    body = _body_height(_filled(pieces, slope, cell, level.shape))
+    place, shape = level_cells(pieces, slope, cell)
+    level = _reduced(place, shape, cell)
+    body = _body_height(_filled(pieces, slope, cell, shape))
     answer, smooth = _answer(level, body)
     regions = find_regions(answer, smooth, body)
     fragments, region_of, profile = find_fragments(regions, level)
-    x, y, _ = level_rows(pieces, slope, cell)
-    place = np.minimum(y, level.shape[0] - 1) * level.shape[1] + np.minimum(x, level.shape[1] - 1)
     shares = shares_of(fragments, pieces, region_of, place)
     groups = link(fragments, profile, shares, pieces.boxes[:, 3] > 3.4 * body * cell, body)
-    line = _assign(groups, region_of, pieces, place, body * cell)
+    line = _assign(groups, region_of, shares, pieces, place, body * cell)
     line = _reattach(line, pieces, body * cell)
     return _finish(line, pieces, ruling, slope, body * cell)
 
@@ -142,13 +141,11 @@ def _writing_slope(pieces: Pieces, cell: int) -> float:
     return best
 
 
-def _reduced(pieces: Pieces, slope: float, cell: int) -> NDArray[np.float32]:
+def _reduced(place: NDArray[np.int32], shape: tuple[int, int], cell: int) -> NDArray[np.float32]:
     """Return the share of ink in each cell of the level picture."""
-    x, y, shift = level_rows(pieces, slope, cell)
-    height = int(pieces.shape[0] / cell + abs(slope) * pieces.shape[1] / cell + shift + 4)
-    width = pieces.shape[1] // cell + 2
-    counts = np.bincount(y * width + x, minlength=height * width).reshape(height, width)
-    return np.minimum(counts / cell**2, 1.0).astype(np.float32)
+    share = np.bincount(place, minlength=shape[0] * shape[1]).reshape(shape).astype(np.float32)
+    share /= cell**2
+    return np.minimum(share, 1, out=share)
 
 
 def _filled(pieces: Pieces, slope: float, cell: int, shape: tuple[int, ...]) -> NDArray[np.float32]:
@@ -158,9 +155,9 @@ def _filled(pieces: Pieces, slope: float, cell: int, shape: tuple[int, ...]) -> 
     """
     boxes = pieces.boxes
     start = np.concatenate([[0], np.cumsum(boxes[:, 2])])
-    key = start[pieces.piece] + pieces.x - boxes[pieces.piece, 0]
-    top = np.full(int(start[-1]), np.iinfo(np.int32).max, np.int64)
-    foot = np.full(int(start[-1]), -1, np.int64)
+    key = (start[:-1] - boxes[:, 0]).astype(np.int32)[pieces.piece] + pieces.x
+    top = np.full(int(start[-1]), np.iinfo(np.int32).max, np.int32)
+    foot = np.full(int(start[-1]), -1, np.int32)
     # Ink pixels come row by row, and of writes to one place the last stays.
     foot[key] = pieces.y
     top[key[::-1]] = pieces.y[::-1]
@@ -203,21 +200,16 @@ def _answer(level: NDArray[np.float32], body: float) -> tuple[NDArray[np.float32
 def _assign(
     groups: list[list[int]],
     region_of: NDArray[np.int32],
+    shares: FloatArray,
     pieces: Pieces,
-    place: NDArray[np.int64],
+    place: NDArray[np.int32],
     body_px: float,
 ) -> NDArray[np.int32]:
     """Give every ink pixel a line: by its piece, cut along the valley where a piece has much ink in two lines."""
-    line_of_region = np.full(int(region_of.max()) + 2, -1, np.int32)
+    member = np.zeros((shares.shape[1], len(groups)))
     for k, group in enumerate(groups):
-        line_of_region[group] = k
-    zone = line_of_region[region_of]
-    zone[region_of < 0] = -1
-    here = zone.reshape(-1)[place]
-    # One column more for ink outside all lines.
-    shape = (len(pieces.boxes), len(groups) + 1)
-    key = pieces.piece.astype(np.int64) * shape[1] + here + 1
-    table = np.bincount(key, minlength=shape[0] * shape[1]).reshape(shape)[:, 1:].astype(np.float64)
+        member[group, k] = 1
+    table = shares @ member
     owner = np.where(table.sum(1) > 0, table.argmax(1), -1).astype(np.int32)
     line: NDArray[np.int32] = owner[pieces.piece]
     # A piece shared by two lines: both have more in it than a tail (about half a body's worth of stroke).
@@ -229,7 +221,11 @@ def _assign(
         else np.empty(0, int)
     )
     if len(shared):
-        closest = nearest(zone).reshape(-1)
+        line_of_region = np.full(int(region_of.max()) + 2, -1, np.int32)
+        for k, group in enumerate(groups):
+            line_of_region[group] = k
+        # Cells of no region are -1, the last place.
+        closest = nearest(line_of_region[region_of]).reshape(-1)
         pixels = pieces.members()
         for p in shared:
             mine = pixels[p]
@@ -245,10 +241,10 @@ def _reattach(line: NDArray[np.int32], pieces: Pieces, body_px: float) -> NDArra
     loose = np.unique(pieces.piece[line < 0])
     if len(loose) == 0 or (line >= 0).sum() == 0:
         return line
-    owned = line >= 0
+    owned = np.flatnonzero(line >= 0)
     step = max(1, int(body_px / 10))
-    small = np.full((pieces.shape[0] // step + 1, pieces.shape[1] // step + 1), -1, np.int32)
-    small[pieces.y[owned] // step, pieces.x[owned] // step] = line[owned]
+    small = np.full((pieces.shape[0] // step + 1, pieces.shape[1] // step + 1), -1, np.int16)
+    small.reshape(-1)[pieces.y[owned] // step * small.shape[1] + pieces.x[owned] // step] = line[owned]
     inked = small >= 0
     new_line = np.full(len(pieces.boxes), -1, np.int32)
     reach = int(np.ceil(2.6 * body_px / step))
