@@ -27,7 +27,9 @@ def strips_of(dark: ByteImage, reach: int, *, down: bool) -> NDArray[np.float32]
     else:
         dark = dark[:, : dark.shape[1] // STRIPS * STRIPS]
         middle, low, high = dark[reach:-reach], dark[: -2 * reach], dark[2 * reach :]
-    ridge = cv2.min(cv2.subtract(middle, cv2.max(low, high)), CLIP)
+    ridge = cv2.max(low, high)
+    cv2.subtract(middle, ridge, dst=ridge)
+    cv2.threshold(ridge, CLIP, 0, cv2.THRESH_TRUNC, dst=ridge)
     size = (ridge.shape[1], STRIPS) if down else (STRIPS, ridge.shape[0])
     means = np.asarray(cv2.resize(ridge, size, interpolation=cv2.INTER_AREA))
     strips = np.zeros((dark.shape[1] if down else dark.shape[0], STRIPS), np.float32)
@@ -37,18 +39,19 @@ def strips_of(dark: ByteImage, reach: int, *, down: bool) -> NDArray[np.float32]
 
 def tilt(strips: NDArray[np.float32], step: float) -> float:
     """Return the shared slope (px per px) by correlating strips at growing distances."""
-    length = len(strips)
-    size = 1 << int(np.ceil(np.log2(2 * length)))
-    spectrum = np.fft.rfft(strips - strips.mean(0), size, axis=0)
+    length, count = strips.shape
+    # Strips end to end, with room between them for the farthest lag: at each lag they meet in one product.
+    room = length + 32 * (int(STEEPEST * step) + 6)
+    laid = np.zeros((count, room))
+    laid[:, :length] = (strips - strips.mean(0)).T
+    flat = laid.reshape(-1)
     slope = 0.0
     spread = STEEPEST
     for apart in (1, 2, 4, 8, 16, 32):
-        cross = (spectrum[:, apart:] * np.conj(spectrum[:, :-apart])).sum(1)
-        answer = np.fft.irfft(cross, size)
         reach = max(2, int(np.ceil(spread * apart * step)))
         centre = slope * apart * step
         lags = np.arange(int(np.floor(centre)) - reach, int(np.ceil(centre)) + reach + 1)
-        values = answer[lags % size]
+        values = np.array([flat[: -room * apart - lag] @ flat[room * apart + lag :] for lag in lags.tolist()])
         best = int(np.argmax(values))
         shift = float(lags[best])
         if 0 < best < len(lags) - 1:
