@@ -83,6 +83,23 @@ def test_a_baseline_is_not_drawn_down_by_tails_nor_up_by_dots():
     assert np.abs(line.at(at) - (300 + 0.02 * at)).max() < 2.5
 
 
+@pytest.mark.parametrize(("rise", "length"), [(20.0, 1400.0), (6.0, 900.0)])
+def test_a_baseline_follows_a_bend(rise, length):
+    # Half a wave as of a line whose ends hang, tails and dots on it as before.
+    rng = np.random.default_rng(8)
+    x = np.arange(100.0, 1500.0, 20)
+
+    def course(at):
+        return 300 - rise * np.sin(np.pi * (at - 100) / length)
+
+    y = course(x) + rng.normal(0, 1.0, len(x))
+    y[::6] += 25
+    y[3::9] -= 60
+    line = fit_baseline(x, y, 0.0, 35.0)
+    at = np.linspace(110, 1480, 60)
+    assert np.sqrt(np.mean((line.at(at) - course(at)) ** 2)) < 1.5
+
+
 def upright_strokes(heights):
     """Return tops and ink of a line of strokes of these heights, one px wide and ten apart."""
     x = np.concatenate([np.full(int(h), 10 * i, np.int32) for i, h in enumerate(heights)])
