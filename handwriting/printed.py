@@ -232,10 +232,12 @@ def _seeds(pairs: NDArray[np.int64], line: NDArray[np.int64], count: NDArray[np.
 
 
 def _unsteadiness(lines: Lines, index: int, boxes: NDArray[np.int32]) -> float:
-    """Return the robust spread of the feet of a line's letters about its baseline, in x-heights."""
+    """Return the robust spread of the feet of a line's letters about its baseline laid straight, in x-heights."""
     line = lines.lines[index]
     middle = boxes[:, 0] + boxes[:, 2] / 2
-    lift = line.baseline.at(middle) - (boxes[:, 1] + boxes[:, 3])
+    # Print stands straight: a bent line is not steady however closely its baseline follows the feet.
+    straight = line.baseline.y.mean() - line.baseline.slope() * (middle - line.baseline.x.mean())
+    lift = straight - (boxes[:, 1] + boxes[:, 3])
     near = lift[(np.abs(lift) < 0.3 * line.x_height) & (boxes[:, 3] > 0.6 * line.x_height)]
     if len(near) < 4:
         return 1.0
