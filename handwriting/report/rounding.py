@@ -44,9 +44,11 @@ def number(value: float, places: int) -> str:
 
 
 def rounded(value: float, low: float, high: float, *, fine: bool = False) -> Rounded:
-    """Return value and interval rounded alike, by the width of the interval."""
+    """Return value and interval rounded alike, by its width; one digit more parts a value from an end it rounds to."""
     places = decimals(low, high, fine=fine)
-    return Rounded(number(value, places), number(low, places), number(high, places))
+    coarse, finer = (Rounded(*(number(v, p) for v in (value, low, high))) for p in (places, places + 1))
+    meets, still = (shown.value in (shown.low, shown.high) for shown in (coarse, finer))
+    return finer if meets and not still and places < _MOST_DECIMALS else coarse
 
 
 def significant(value: float, digits: int = 2) -> str:

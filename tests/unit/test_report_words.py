@@ -112,6 +112,9 @@ def test_topics_speak_only_of_known_measures_that_have_a_sentence():
         (0.31, -0.12, 0.74, ("0.3", MINUS + "0.1", "0.7")),
         (-0.04, -0.3, 0.2, ("0.0", MINUS + "0.3", "0.2")),
         (5.0, 5.0, 5.0, ("5.00", "5.00", "5.00")),
+        # Half-width 15 gives tens, which would put the value on the end; a value that is the end may stand on it.
+        (12.6, 7.1, 37.2, ("13", "7", "37")),
+        (0.0, 0.0, 0.74, ("0.0", "0.0", "0.7")),
     ],
 )
 def test_rounding_follows_the_interval(value, low, high, said):
