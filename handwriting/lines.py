@@ -26,11 +26,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.baselines import fit_baseline, rule_of, turning_points, x_heights
+from handwriting.components import ranges
 from handwriting.fragments import find_fragments, find_regions, level_cells, link, nearest, shares_of
 from handwriting.geometry import FloatArray, Polyline
 from handwriting.ink import Ink, Pieces, grouped
 from handwriting.rules import Ruling
 
+# Loose pieces looked at together: more take memory.
+_AT_ONCE = 1000
 _SLOPES = np.deg2rad(np.arange(-8, 8.01, 0.5))
 
 
@@ -239,32 +242,51 @@ def _assign(
 def _reattach(line: NDArray[np.int32], pieces: Pieces, body_px: float) -> NDArray[np.int32]:
     """Give pieces outside every body zone (dots, accents, commas) to the nearest ink, first of all below them."""
     loose = np.unique(pieces.piece[line < 0])
-    if len(loose) == 0 or (line >= 0).sum() == 0:
-        return line
     owned = np.flatnonzero(line >= 0)
+    if len(loose) == 0 or len(owned) == 0:
+        return line
     step = max(1, int(body_px / 10))
     small = np.full((pieces.shape[0] // step + 1, pieces.shape[1] // step + 1), -1, np.int16)
     small.reshape(-1)[pieces.y[owned] // step * small.shape[1] + pieces.x[owned] // step] = line[owned]
-    inked = small >= 0
     new_line = np.full(len(pieces.boxes), -1, np.int32)
-    reach = int(np.ceil(2.6 * body_px / step))
-    side = int(np.ceil(0.5 * body_px / step))
-    for p, (left, top, wide, tall, _) in zip(loose.tolist(), pieces.boxes[loose].tolist(), strict=True):
-        first, last = left // step, (left + wide) // step
-        y0, y1 = top // step, (top + tall) // step
-        low, begin = max(0, y0 - reach), max(0, first - side)
-        row, column = inked[low : y1 + reach + 1, begin : last + side + 1].nonzero()
-        if len(row) == 0:
-            continue
-        row, column = row + low, column + begin
-        off = np.maximum(np.maximum(row - y1, 1.7 * (y0 - row)), 0)
-        aside = np.maximum(np.maximum(first - column, column - last), 0)
-        cost = np.hypot(off, 1.5 * aside)
-        best = int(cost.argmin())
-        if cost[best] <= reach:
-            new_line[p] = small[row[best], column[best]]
+    boxes = pieces.boxes[:, :4].copy()
+    boxes[:, 2:] += boxes[:, :2]
+    for some in np.split(loose, range(_AT_ONCE, len(loose), _AT_ONCE)):
+        new_line[some] = _nearest_line(small, boxes[some] // step, body_px / step)
     fresh = new_line[pieces.piece]
     return np.where(fresh >= 0, fresh, line)
+
+
+def _nearest_line(small: NDArray[np.int16], boxes: NDArray[np.int32], body: float) -> NDArray[np.int16]:
+    """Return for each box the line of the nearest ink around it, -1 where there is none.
+
+    Boxes are left, top, right and bottom cell in the picture of lines `small`, where -1 is paper; `body` is in cells.
+    """
+    reach, side = int(np.ceil(2.6 * body)), int(np.ceil(0.5 * body))
+    first, y0, last, y1 = boxes.astype(np.int64).T
+    # The cells around each piece, row by row, and those of them with ink of a line.
+    low, high = np.maximum(y0 - reach, 0), np.minimum(y1 + reach + 1, small.shape[0])
+    begin, end = np.maximum(first - side, 0), np.minimum(last + side + 1, small.shape[1])
+    every = np.arange(len(boxes))
+    owner = np.repeat(every, high - low)
+    cell = ranges(ranges(low, high - low) * small.shape[1] + begin[owner], (end - begin)[owner])
+    inked = np.flatnonzero(small.reshape(-1)[cell] >= 0)
+    found = np.full(len(boxes), -1, np.int16)
+    if not len(inked):
+        return found
+    cell, owner = cell[inked], np.repeat(every, (high - low) * (end - begin))[inked]
+    row, column = np.divmod(cell, small.shape[1])
+    off = np.maximum(np.maximum(row - y1[owner], 1.7 * (y0[owner] - row)), 0)
+    aside = np.maximum(np.maximum(first[owner] - column, column - last[owner]), 0)
+    cost = np.hypot(off, 1.5 * aside)
+    starts = np.flatnonzero(np.diff(owner, prepend=-1))
+    least = np.repeat(np.minimum.reduceat(cost, starts), np.diff(starts, append=len(cost)))
+    # Of equals the first.
+    best = np.flatnonzero(cost == least)
+    best = best[np.searchsorted(best, starts)]
+    best = best[cost[best] <= reach]
+    found[owner[best]] = small.reshape(-1)[cell[best]]
+    return found
 
 
 def _finish(line: NDArray[np.int32], pieces: Pieces, ruling: Ruling | None, slope: float, body_px: float) -> Lines:
