@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +34,7 @@ def hull_gap(left: FloatArray, right: FloatArray) -> float:
     return float(gaps([left, right], np.array([0]), np.array([[0.0]]))[0, 0])
 
 
-def gaps(hulls: Sequence[FloatArray], first: Index, heights: FloatArray) -> FloatArray:
+def gaps(hulls: Sequence[NDArray[Any]], first: Index, heights: FloatArray) -> FloatArray:
     """Return the least and the mean gap from some hulls to the next ones, px, shape (2, gaps).
 
     Parameters
@@ -98,11 +99,11 @@ class _Courses:
         return np.where((heights >= foot[:, None]) & (heights <= top[:, None]), found, np.nan)
 
 
-def _sides(hulls: Sequence[FloatArray]) -> tuple[_Courses, _Courses]:
+def _sides(hulls: Sequence[NDArray[Any]]) -> tuple[_Courses, _Courses]:
     """Return the left and the right sides of hulls, from their feet up."""
     count = np.array([len(hull) for hull in hulls])
     start = np.cumsum(count) - count
-    points = np.concatenate(hulls)
+    points = np.concatenate(hulls, dtype=np.float64)
     hull = np.repeat(np.arange(len(hulls)), count)
     # Corners in order round each hull from its foot, which stands at the end once more.
     foot = _first(points[:, 1] == np.minimum.reduceat(points[:, 1], start)[hull], start, count)

@@ -36,6 +36,7 @@ from handwriting.geometry import Box, FloatArray
 from handwriting.hulls import gaps as hull_gaps
 from handwriting.lines import Lines
 
+Hull = NDArray[np.float32]
 _SHEARS = np.arange(-1.3, 1.3001, 0.1)
 # Strokes are told apart in the middle of the bodies, half their height but for this either way; so few tell nothing.
 _BODY_HALF, _FEW = 0.35, 30
@@ -86,7 +87,7 @@ class _Unit:
 
     left: float
     right: float
-    hull: FloatArray
+    hull: Hull
     runs: list[int]
 
 
@@ -109,8 +110,7 @@ def find_words(lines: Lines, stroke_px: float) -> Words:
     counts = [max(len(row) - 1, 0) for row in units]
     spaces = np.split(least, np.cumsum(counts)[:-1])
     chance = _chances((0.4 * least + 0.6 * mean) / size - _MEAN_MORE, *_widths(units, size))
-    small = np.array([_is_stop(b, size) for row in units for b in row[1:]], np.bool_)
-    chance[small & (least < 1.2 * size)] = 0.0
+    chance[_are_stops([unit for row in units for unit in row[1:]], size) & (least < 1.2 * size)] = 0.0
     word_of_run = np.full(len(runs.line), -1, np.int32)
     words: list[Word] = []
     gaps: list[Gap] = []
@@ -183,8 +183,8 @@ class _Runs:
         Left, top, right and bottom edge, frame px.
     reach : ndarray, shape (runs, 2)
         Extent along the line.
-    points : ndarray of float32, shape (2, ends, 2)
-        Left and right ends of the stretches, run by run: along the line and above it.
+    points : ndarray of float32, shape (stretches, 2, 2)
+        Left and right end of the stretches, run by run: along the line and above it.
     bounds : ndarray, shape (runs + 1,)
         Where the ends of each run begin.
     run, length : ndarray, shape (stretches,)
@@ -224,18 +224,17 @@ class _Runs:
         most = [np.where(zone, along, -np.inf).max(0), right + 1, top + 1]
         body_left, low, edge_left, edge_top = (np.minimum.reduceat(v, starts) for v in least)
         body_right, edge_right, edge_bottom = (np.maximum.reduceat(v, starts) for v in most)
-        ink_ends = points.astype(np.float32)
+        ink_ends = points.transpose(1, 0, 2).astype(np.float32, order="C")
         places = ink_ends[..., 0]
-        reach = [np.minimum.reduceat(places.min(0), starts), np.maximum.reduceat(places.max(0), starts)]
+        reach = [np.minimum.reduceat(places.min(1), starts), np.maximum.reduceat(places.max(1), starts)]
         corners = np.stack([edge_left, edge_top, edge_right, edge_bottom], 1).astype(np.float64)
         body, bounds = np.stack([body_left, body_right], 1), np.append(starts, len(order))
         reaches = np.stack(reach, 1).astype(np.float64)
         return cls(line[starts], body, low, corners, reaches, ink_ends, bounds, run, length)
 
-    def hull(self, run: int) -> FloatArray:
+    def hull(self, run: int) -> Hull:
         """Return the corners of a run's hull, shape (corners, 2): along the line and above it."""
-        ends = self.points[:, self.bounds[run] : self.bounds[run + 1]].reshape(-1, 2)
-        return _hull(np.ascontiguousarray(ends))
+        return _hull(self.points[self.bounds[run] : self.bounds[run + 1]].reshape(-1, 2))
 
     def spread(self, number: NDArray[np.int32]) -> NDArray[np.int32]:
         """Return for every ink pixel the number given to its run, -1 where it has none."""
@@ -252,8 +251,9 @@ def _straightened(
     return np.stack([lines.pieces.x[ink] - shear * above, above], 2), zone
 
 
-def _hull(points: NDArray[np.float32]) -> FloatArray:
-    return np.asarray(cv2.convexHull(points), np.float64).reshape(-1, 2)
+def _hull(points: Hull) -> Hull:
+    hull: Hull = cv2.convexHull(points)[:, 0]  # type: ignore[assignment]
+    return hull
 
 
 def _units(runs: _Runs, x_height: float, stroke_px: float, line: int) -> list[_Unit]:
@@ -271,7 +271,7 @@ def _units(runs: _Runs, x_height: float, stroke_px: float, line: int) -> list[_U
         narrower = min(right - left, last.right - last.left) if last else 0.0
         if last and last.right - left > max(0.35 * narrower, 0.3 * stroke_px):
             last.right = max(last.right, right)
-            last.hull = _hull(np.concatenate([last.hull, runs.hull(r)]).astype(np.float32))
+            last.hull = _hull(np.concatenate([last.hull, runs.hull(r)]))
             last.runs.append(r)
         else:
             units.append(_Unit(left, right, runs.hull(r), [r]))
@@ -287,12 +287,14 @@ def _units(runs: _Runs, x_height: float, stroke_px: float, line: int) -> list[_U
     return units
 
 
-def _is_stop(unit: _Unit, size: float) -> bool:
-    """Tell whether a unit is so small and low that it must be a stop or comma, which belongs to the word before."""
-    if unit.right - unit.left > size:
-        return False
-    (x0, y0), (x1, y1) = unit.hull.min(0), unit.hull.max(0)
-    return bool(max(x1 - x0, y1 - y0) < 0.65 * size and y1 < 0.7 * size)
+def _are_stops(units: list[_Unit], size: float) -> NDArray[np.bool_]:
+    """Tell which units are so small and low that they must be stops or commas, which belong to the word before."""
+    if not units:
+        return np.empty(0, np.bool_)
+    corners, wide = np.concatenate([unit.hull for unit in units]), np.array([u.right - u.left for u in units])
+    first = np.cumsum([0, *(len(unit.hull) for unit in units[:-1])])
+    low, high = (reach.reduceat(corners, first).astype(np.float64) for reach in (np.minimum, np.maximum))
+    return np.asarray((wide <= size) & ((high - low).max(1) < 0.65 * size) & (high[:, 1] < 0.7 * size))
 
 
 def _scale(lines: Lines, stroke_px: float) -> float:
@@ -351,11 +353,12 @@ def _chances(gaps: FloatArray, unit_width: float, odds: FloatArray | float = 0.0
     gaps = np.clip(gaps, -0.1, 3.0)
     expected = float(np.clip(unit_width / _WORD_WIDTH, 0.12, 0.85))
     mean, sd, share = np.array([_LETTER[0], _WORD[0]]), np.array([0.3, 0.35]), expected
-    chance = np.zeros(len(gaps))
+    chance, odds = np.zeros(len(gaps)), np.exp(odds)
     for _ in range(40):
-        density = np.exp(-0.5 * ((gaps[:, None] - mean) / sd) ** 2) / sd + 1e-12
-        density *= np.stack([np.full(len(gaps), 1 - share), share * np.exp(odds + np.zeros(len(gaps)))], 1)
-        chance = density[:, 1] / density.sum(1)
+        letter, word = (np.exp(-0.5 * ((gaps - m) / s) ** 2) / s + 1e-12 for m, s in zip(mean, sd, strict=True))
+        letter *= 1 - share
+        word *= share * odds
+        chance = word / (letter + word)
         # One kind is the wider: beyond its middle a gap never turns back into the narrower.
         chance = np.where(gaps <= mean[0], 0.0, np.where(gaps >= mean[1], 1.0, chance))
         for j, (m0, k, s0, v) in enumerate((_LETTER, _WORD)):
