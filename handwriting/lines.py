@@ -294,8 +294,11 @@ def _finish(line: NDArray[np.int32], pieces: Pieces, ruling: Ruling | None, slop
     count = int(line.max()) + 1 if len(line) else 0
     found: list[tuple[float, int, NDArray[np.intp], Polyline, FloatArray]] = []
     for k, index in enumerate(grouped(line, count)):
+        if len(index) < 0.9 * body_px * max(2.0, 0.1 * body_px):
+            continue
         x, y = pieces.x[index], pieces.y[index]
-        if len(index) < 0.9 * body_px * max(2.0, 0.1 * body_px) or np.ptp(y) < 0.5 * body_px:
+        # Pixels come row by row.
+        if y[-1] - y[0] < 0.5 * body_px:
             continue
         feet, tops = turning_points(x, y, body_px)
         if len(feet[0]) == 0:

@@ -252,8 +252,7 @@ def _straightened(
 
 
 def _hull(points: Hull) -> Hull:
-    hull: Hull = cv2.convexHull(points)[:, 0]  # type: ignore[assignment]
-    return hull
+    return np.asarray(cv2.convexHull(points)[:, 0], np.float32)
 
 
 def _units(runs: _Runs, x_height: float, stroke_px: float, line: int) -> list[_Unit]:
