@@ -44,7 +44,7 @@ def _width(evidence: Evidence) -> Quantity:
     if len(found.width) < LEAST_STROKES:
         return NotMeasured("few-letters", "fewer than five straight strokes were found")
     marks = np.column_stack([found.width, found.height])
-    crowded = _crowded(0.05 * max(evidence.ink.stroke_px, 1.0))
+    crowded = _crowded(_KERNEL * max(evidence.ink.stroke_px, 1.0))
     groups = [marks[found.line == k] for k in np.unique(found.line)]
     interval = line_bootstrap(groups, crowded, seed=SEED)
     value = crowded.value(marks)
@@ -53,6 +53,8 @@ def _width(evidence: Evidence) -> Quantity:
     return length(evidence, value, interval, len(marks), shared_px=shared, least_px=0.0)
 
 
+# How near widths are to one another that make a crowd, in strokes' widths: about as much as a pen's line varies.
+_KERNEL = 0.05
 # A width is crowded about where at least this share of the most crowded one's strokes stand.
 _CROWD = 0.4
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from drawn_bars import Bar, evidence_of, lines_of, row_of
 
+from handwriting.ink import PAPER
 from handwriting.measures.stroke import strokes
 from handwriting.quantity import Measured, NotMeasured
 
@@ -36,6 +37,20 @@ def test_stems_drawn_up_and_down_do_not_widen_the_pen() -> None:
     found = strokes(evidence_of(lines_of([row] * 3)))["stroke_width"]
     assert isinstance(found, Measured)
     assert found.value == pytest.approx(0.6, abs=0.03)
+
+
+@pytest.mark.parametrize("width", [2.45, 4.3, 4.55, 7.7])
+def test_upright_strokes_of_part_of_a_pixel(width: float) -> None:
+    # Most cover the same number of whole pixels, and would read 2, 4, 5 and 8.
+    places = 300 + 20.1 * np.arange(40)
+    evidence = evidence_of(lines_of([[Bar(float(x), width) for x in places]] * 3))
+    column = np.arange(evidence.ink.flat.shape[1])
+    cover = np.clip(np.minimum(column[:, None] + 1, places + width) - np.maximum(column[:, None], places), 0, 1).sum(1)
+    flat = np.where(np.any(evidence.ink.flat < PAPER, axis=1, keepdims=True), PAPER - 150 * cover, PAPER)
+    ink = replace(evidence.ink, flat=np.rint(flat).astype(np.uint8))
+    found = strokes(replace(evidence, ink=ink))["stroke_width"]
+    assert isinstance(found, Measured)
+    assert found.value == pytest.approx(0.1 * width, abs=0.01)
 
 
 def test_a_piece_in_two_lines_is_one_contact() -> None:
