@@ -3,12 +3,13 @@
     slant          mean angle, degrees: 90 upright, below 90 leaning right
     slant_spread   SD of the angle from stroke to stroke, degrees
 
-Strokes are the stems of `stems`, left and right edges, those that bend or that carry a join along their side left out;
-each counts by its height, up to 1.2 x-heights. Slant is that of strokes written downwards. In joined writing the pen
-also goes up in straight strokes, which lean further right; v, w, x and z have straight strokes that lean both ways: the
-angles are a mixture of stems, normal about the slant; of strokes upwards, normal about an angle some 20 degrees lower
-(from 12 to 35); and of others, widely spread. How many there are of each kind is fitted apart for strokes that look
-written downwards, upwards and neither (`stems.Strokes.way`). Every stroke counts by its chance r_i of being a stem:
+Strokes are the stems of `stems`, left and right edges, those that bend left out, and those that are not one
+stroke's own (`_own`). Each counts by its height, up to 1.2 x-heights. Slant is that of strokes written downwards. In
+joined writing the pen also goes up in straight strokes, which lean further right; v, w, x and z have straight strokes
+that lean both ways: the angles are a mixture of stems, normal about the slant; of strokes upwards, normal about an
+angle some 20 degrees lower (from 12 to 35); and of others, widely spread. How many there are of each kind is fitted
+apart for strokes that look written downwards, upwards and neither (`stems.Strokes.way`). Every stroke counts by its
+chance r_i of being a stem:
 
     slant = sum r_i h_i a_i / sum r_i h_i;  slant_spread^2 = sum r_i h_i (a_i - slant)^2 / sum r_i h_i - e^2
 
@@ -26,12 +27,13 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from numpy.typing import NDArray
 
 from handwriting.bootstrap import line_bootstrap
 from handwriting.geometry import FloatArray
 from handwriting.measures.common import COMMON
 from handwriting.measures.evidence import SEED, Evidence, plain
-from handwriting.measures.stems import Index, find_strokes
+from handwriting.measures.stems import Index, Strokes, find_strokes
 from handwriting.quantity import NotMeasured, Quantity
 from handwriting.statistics import MAD_TO_SD, over_sums, ratio
 from handwriting.words import lean
@@ -49,9 +51,9 @@ _UP_DEG, _UP_SURE_DEG, _UP_LEAST_DEG, _UP_MOST_DEG, _UP_SD_DEG = 22.0, 4.0, 12.0
 _JOINED = np.array([[0.85, 0.05, 0.08], [0.45, 0.40, 0.13], [0.20, 0.65, 0.13]])
 _UNJOINED = np.array([[0.85, 0.01, 0.12], [0.83, 0.02, 0.13], [0.80, 0.05, 0.13]])
 # Standard error of the slant where strokes upwards are many, for they are not told surely: slants of 24 children's
-# pages differ by 5.2 (the middle one) from those of their pens' ways down (Drotar & Dobes 2020), and lie 4.7 lower.
+# pages differ by 4.2 (root mean square) from those of their pens' ways down (Drotar & Dobes 2020), and lie 3.2 lower.
 # Many is this share of the strokes and more; with fewer it falls in proportion.
-_UNTOLD_DEG, _MANY_UPWARDS = 4.5, 0.15
+_UNTOLD_DEG, _MANY_UPWARDS = 4.2, 0.15
 # Strokes' worth of them (each an x-height); and of a usual spread of stems.
 _USUAL = 12.0
 _USUAL_SD_DEG, _USUAL_STEMS = 4.0, 3.0
@@ -60,18 +62,19 @@ _NARROWEST_DEG = 0.5
 _TALLEST = 1.2
 # A step of one column in half a stem of 30 rows bends it by 6 degrees: no curve is told from it.
 _LEAST_BEND_DEG = 2.0
+# Ink from so many strokes' widths on is more than one stroke; edges that differ by less lean alike.
+_WIDE, _APART_DEG = 1.25, 2.0
 
 
 def slant(evidence: Evidence) -> dict[str, Quantity]:
     """Return the slant and its spread by key; ``slant-unsure`` with fewer than five strokes."""
     strokes = find_strokes(evidence.ink, evidence.lines)
-    # Where a bowl or a join lies along a stem, the outline is not the stem's alone.
-    single = strokes.width < 1.25 * evidence.ink.stroke_px
-    if int(single.sum()) < LEAST:
+    own = _own(strokes, evidence.ink.stroke_px, joined=evidence.letters.joined)
+    if int(own.sum()) < LEAST:
         missing = NotMeasured("slant-unsure", "fewer than five straight upright strokes were found")
         return {"slant": missing, "slant_spread": missing}
-    bend = MAD_TO_SD * float(np.median(np.abs(strokes.bend_deg[single])))
-    kept = single & (np.abs(strokes.bend_deg) <= 3 * max(bend, _LEAST_BEND_DEG))
+    bend = MAD_TO_SD * float(np.median(np.abs(strokes.bend_deg[own])))
+    kept = own & (np.abs(strokes.bend_deg) <= 3 * max(bend, _LEAST_BEND_DEG))
     angle, line = strokes.angle_deg[kept], strokes.line[kept]
     size = np.array([text_line.x_height for text_line in evidence.lines.lines])
     height = np.minimum(strokes.height[kept] / size[line], _TALLEST)
@@ -102,6 +105,19 @@ def slant(evidence: Evidence) -> dict[str, Quantity]:
     interval = line_bootstrap(groups, statistic, seed=SEED)
     out["slant_spread"] = plain(spread, "deg", interval, n, flags, shared=shared, least=0.0)
     return out
+
+
+def _own(strokes: Strokes, stroke_px: float, *, joined: bool) -> NDArray[np.bool_]:
+    """Tell which edges show the way of one stroke.
+
+    Those of ink as wide as one stroke do. Wider ink is two strokes lying half over one another where both its sides are
+    straight and lean otherwise: the more upright edge is that of the way down. Where the other side is not straight, a
+    bowl or a join lies along the stroke: an edge like that may be one of a way up, which only the mixture of joined
+    writing allows for.
+    """
+    two = strokes.opposite >= 0
+    apart = np.where(two, strokes.angle_deg - strokes.angle_deg[strokes.opposite], 0.0)
+    return (strokes.width < _WIDE * stroke_px) | np.where(two, apart > _APART_DEG, joined)
 
 
 def _stems(angle: FloatArray, height: FloatArray, way: Index, noise: float, usual: FloatArray) -> FloatArray:

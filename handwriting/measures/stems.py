@@ -55,6 +55,8 @@ class Strokes:
         Angle of the upper half less that of the lower half, degrees.
     line : ndarray of int
         Text line.
+    opposite : ndarray of int
+        Index of the straight edge on the other side of the same ink, -1 where that side is not straight.
     way : ndarray of int
         What the white beside it tells: 1 written downwards, -1 upwards (each more likely than not in joined writing), 0
         nothing.
@@ -65,6 +67,7 @@ class Strokes:
     width: FloatArray
     bend_deg: FloatArray
     line: Index
+    opposite: Index
     way: Index
 
 
@@ -72,11 +75,13 @@ class Strokes:
 class _Edges:
     """Edge points chain by chain, top to bottom.
 
-    Columns (within the pixel), rows, widths of their runs, text lines, and on which side of the ink (-1 left, 1 right).
+    Columns (within the pixel), rows, numbers and widths of their runs, text lines, and on which side of the ink (-1
+    left, 1 right).
     """
 
     x: FloatArray
     y: FloatArray
+    run: Index
     width: FloatArray
     line: Index
     side: Index
@@ -92,7 +97,7 @@ def find_strokes(ink: Ink, lines: Lines) -> Strokes:
     """
     empty = np.empty(0)
     none = np.empty(0, np.int64)
-    nothing = Strokes(empty, empty, empty, empty, none, none)
+    nothing = Strokes(empty, empty, empty, empty, none, none, none)
     if not lines.lines or not len(lines.pieces.x):
         return nothing
     size = np.array([text_line.x_height for text_line in lines.lines])
@@ -111,7 +116,7 @@ def _edges(ink: Ink, lines: Lines, size: FloatArray) -> _Edges:
     pieces = lines.pieces
     begin = np.flatnonzero((np.diff(pieces.x, prepend=-9) != 1) | (np.diff(pieces.y, prepend=-9) != 0))
     end = np.append(begin[1:], len(pieces.x)) - 1
-    columns, rows, widths, numbers, sides, counts = [], [], [], [], [], []
+    columns, rows, runs, widths, numbers, sides, counts = [], [], [], [], [], [], []
     for index, side in ((begin, -1), (end, 1)):
         line = lines.line[index]
         chain = _chains(pieces, index)
@@ -122,6 +127,7 @@ def _edges(ink: Ink, lines: Lines, size: FloatArray) -> _Edges:
         at = index[kept]
         columns.append(_within_pixel(ink, pieces.x[at], pieces.y[at], side))
         rows.append(pieces.y[at].astype(np.float64))
+        runs.append(kept)
         widths.append(_wide(ink, pieces.x[begin[kept]], pieces.x[end[kept]], pieces.y[at]))
         numbers.append(line[kept].astype(np.int64))
         sides.append(np.full(len(kept), side))
@@ -131,6 +137,7 @@ def _edges(ink: Ink, lines: Lines, size: FloatArray) -> _Edges:
     return _Edges(
         np.concatenate(columns),
         np.concatenate(rows),
+        np.concatenate(runs),
         np.concatenate(widths),
         np.concatenate(numbers),
         np.concatenate(sides),
@@ -195,13 +202,13 @@ def _beyond(dark: FloatArray) -> FloatArray:
     every = np.arange(len(dark))
     inner, outer = dark[every, first], dark[every, first + 1]
     on = first - 2 + (inner - half[:, 0]) / np.maximum(inner - outer, 1e-9)
-    return np.where(crosses.any(axis=1), on, 0.5)
+    return np.asarray(np.where(crosses.any(axis=1), on, 0.5))
 
 
 def _dark(ink: Ink, x: NDArray[np.int32], y: NDArray[np.int32], side: int) -> FloatArray:
     """Return how dark an edge's pixel is and its neighbours, from two inside to two outside, shape (edges, 5)."""
     columns = np.clip(x[:, None] + side * np.arange(-2, 3), 0, ink.flat.shape[1] - 1)
-    return np.maximum(PAPER - ink.flat[y[:, None], columns].astype(np.float64), 0.0)
+    return np.asarray(np.maximum(PAPER - ink.flat[y[:, None], columns].astype(np.float64), 0.0))
 
 
 # --- straight stretches -------------------------------------------------------------------------------------------
@@ -259,7 +266,23 @@ def _measured(edges: _Edges, first: Index, last: Index, lines: Lines, size: Floa
         turn[mine] = np.degrees(np.arctan2(left - right, 2 * size[k]))
     width = _middle_width(edges.width[index], begin, count) * np.sin(np.radians(angle))
     way = _ways(edges, first, last, lines.pieces, size[line])
-    return Strokes(angle - turn, height.astype(np.float64), width, bend, line, way)
+    opposite = _opposite(edges, inner, count)
+    return Strokes(angle - turn, height.astype(np.float64), width, bend, line, opposite, way)
+
+
+def _opposite(edges: _Edges, first: Index, count: Index) -> Index:
+    """Return which stretch holds the other end of the run at the middle of each stretch, -1 where none does."""
+    if not len(first):
+        return np.empty(0, np.int64)
+    left = edges.side[first] < 0
+    middle = edges.run[first + count // 2]
+    found = np.full(len(first), -1, np.int64)
+    for mine in (left, ~left):
+        index, _ = _ranges(first[~mine], count[~mine])
+        of_run = np.full(int(edges.run.max()) + 1, -1, np.int64)
+        of_run[edges.run[index]] = np.repeat(np.flatnonzero(~mine), count[~mine])
+        found[mine] = of_run[middle[mine]]
+    return found
 
 
 def _ways(edges: _Edges, first: Index, last: Index, pieces: Pieces, size: FloatArray) -> Index:

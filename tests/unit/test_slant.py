@@ -8,7 +8,7 @@ from importlib import import_module
 import cv2
 import numpy as np
 import pytest
-from drawn_bars import Bar, evidence_of, lines_of, row_of
+from drawn_bars import PITCH, X_HEIGHT, Bar, evidence_of, lines_of, row_of
 
 from handwriting.geometry import Polyline
 from handwriting.ink import PAPER, Pieces
@@ -117,6 +117,27 @@ def test_stems_with_ink_along_their_side_show_no_slant() -> None:
     assert isinstance(found, Measured)
     assert found.value == pytest.approx(90.0, abs=0.3)
     assert found.n == 60
+
+
+@pytest.mark.parametrize("joined", [True, False])
+def test_stems_drawn_up_and_down_count_by_their_way_down(joined: bool) -> None:
+    """The pen goes up 8 degrees further right, from half a stroke beside the foot; single strokes are joins upwards."""
+    rows = [
+        [bar for i in range(14) for bar in (Bar(300 + 80 * i, slant_deg=92.0), Bar(303 + 80 * i, slant_deg=84.0))]
+        + [Bar(1500 + 80 * i, slant_deg=66.0) for i in range(7)]
+    ] * 4
+    apart = evidence_of(lines_of(rows))
+    x, y = apart.lines.pieces.x, apart.lines.pieces.y
+    mask = np.zeros(apart.lines.pieces.shape, np.uint8)
+    mask[y, x] = 1
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    y, x = np.nonzero(mask)
+    pieces = Pieces(x.astype(np.int32), y.astype(np.int32), labels[y, x].astype(np.int32) - 1, stats[1:], mask.shape)
+    line = np.rint(y / PITCH - 1.4).astype(np.int32).clip(0, 3)
+    page = evidence_of(Lines(apart.lines.lines, line, pieces, X_HEIGHT, 0.0))
+    found = slant(replace(page, letters=replace(page.letters, joined=joined)))["slant"]
+    assert isinstance(found, Measured)
+    assert found.value == pytest.approx(92.0, abs=1.0)
 
 
 def test_bars_that_lean_otherwise_are_left_out() -> None:
