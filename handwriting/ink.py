@@ -300,8 +300,9 @@ def _noise(flat: ByteImage) -> float:
 def _depth(flat: ByteImage, noise: float, px_per_mm: float) -> tuple[FloatArray | None, float]:
     """Depth of the ink in cells of about 4 mm (255 scale), smoothed over empty cells, and its typical value."""
     floor = max(18.0, 6 * noise)
-    # The dark pixels are few: their levels are counted one by one.
-    value = flat.reshape(-1)[inked(cv2.compare(flat, PAPER - floor, cv2.CMP_LE))]
+    # The dark pixels are few: they are counted one by one.
+    at = inked(cv2.compare(flat, PAPER - floor, cv2.CMP_LE))
+    value = flat.reshape(-1)[at]
     levels = PAPER - np.arange(256)
     counts = np.bincount(value, minlength=256).astype(np.float32)
     if counts.sum() < 30:
@@ -315,10 +316,11 @@ def _depth(flat: ByteImage, noise: float, px_per_mm: float) -> tuple[FloatArray 
     between = (mean * below - moment) ** 2 / np.maximum(below * (total - below), 1e-9)
     core = float(values[int(np.argmax(between))])
     cell = max(8, round(4 * px_per_mm))
-    darkest = PAPER - max(floor, 0.8 * core)
-    if not counts[levels >= PAPER - darkest].any():
+    darkest = np.flatnonzero(value <= PAPER - max(floor, 0.8 * core))
+    if not len(darkest):
         return None, 0.0
-    cells, sums = _by_cell(flat, darkest, (max(1, flat.shape[0] // cell), max(1, flat.shape[1] // cell)))
+    shape = (max(1, flat.shape[0] // cell), max(1, flat.shape[1] // cell))
+    cells, sums = _by_cell(at[darkest], value[darkest], flat.shape, shape)
     size = flat.size / cells.size
     area, sums = cells / size, sums / size
     enough = area > 0.002
@@ -331,17 +333,16 @@ def _depth(flat: ByteImage, noise: float, px_per_mm: float) -> tuple[FloatArray 
     return (smooth_sum / smooth_area).astype(np.float64), typical
 
 
-def _by_cell(flat: ByteImage, darkest: float, shape: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
-    """Return for each of so many cells, down and across, how many pixels are so dark, and their depth in sum."""
-    rows, columns = (-(-np.arange(n) * size // n) for n, size in zip(shape, flat.shape, strict=True))
-    found = np.empty((2, *shape))
-    dark = cv2.compare(flat, darkest, cv2.CMP_LE)
-    for kind, picture in enumerate((dark, cv2.bitwise_and(flat, dark))):
-        for i, (top, foot) in enumerate(pairwise([*rows.tolist(), flat.shape[0]])):
-            across = cv2.reduce(picture[top:foot], 0, cv2.REDUCE_SUM, dtype=cv2.CV_32S)
-            found[kind, i] = np.add.reduceat(across[0], columns)
-    count = found[0] / 255
-    return count, PAPER * count - found[1]
+def _by_cell(
+    at: Index, value: NDArray[np.uint8], shape: tuple[int, ...], cells: tuple[int, int]
+) -> tuple[FloatArray, FloatArray]:
+    """Return how many of some pixels lie in each of so many cells down and across, and their depth in sum."""
+    rows, columns = (np.arange(size) * n // size for size, n in zip(shape, cells, strict=True))
+    row = at // shape[1]
+    place = (rows * cells[1])[row]
+    place += columns[at - row * shape[1]]
+    count, total = (np.bincount(place, weight, cells[0] * cells[1]).reshape(cells) for weight in (None, value))
+    return count.astype(np.float64), PAPER * count - total
 
 
 def _rejoin(mask: ByteImage, cut: ByteImage, px_per_mm: float) -> ByteImage:
