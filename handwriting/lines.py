@@ -20,6 +20,7 @@ Sources: scale-space smoothing with assignment of pieces, Cohen, Dinstein, El-Sa
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -292,27 +293,75 @@ def _nearest_line(small: NDArray[np.int16], boxes: NDArray[np.int32], body: floa
 def _finish(line: NDArray[np.int32], pieces: Pieces, ruling: Ruling | None, slope: float, body_px: float) -> Lines:
     """Order lines from the top, drop those too small to be writing, and fit baselines and x-heights."""
     count = int(line.max()) + 1 if len(line) else 0
-    found: list[tuple[float, int, NDArray[np.intp], Polyline, FloatArray]] = []
-    for k, index in enumerate(grouped(line, count)):
-        if len(index) < 0.9 * body_px * max(2.0, 0.1 * body_px):
-            continue
-        x, y = pieces.x[index], pieces.y[index]
-        # Pixels come row by row.
-        if y[-1] - y[0] < 0.5 * body_px:
-            continue
-        feet, tops = turning_points(x, y, body_px)
-        if len(feet[0]) == 0:
-            continue
-        baseline = fit_baseline(*feet, slope, body_px)
-        # Only their order counts: some of the pixels tell where a line stands.
-        some = slice(None, None, max(1, len(x) // 2000))
-        row = float(np.median(y[some] - slope * x[some]))
-        found.append((row, k, index, baseline, baseline.at(tops[0]) - tops[1] + 1))
-    found.sort(key=lambda f: f[0])
+    members = grouped(line, count)
+    fits = {k: fit for k, index in enumerate(members) if (fit := _fit(pieces, index, slope, body_px)) is not None}
+    tops = _tops_of_letters(fits, members, pieces, body_px)
+    for k, host in tops.items():
+        members[host] = np.sort(np.concatenate([members[host], members[k]]))
+        del fits[k]
+    fits |= {h: fit for h in set(tops.values()) if (fit := _fit(pieces, members[h], slope, body_px)) is not None}
+    order = sorted(fits, key=lambda k: fits[k].row)
     number = np.full(count + 1, -1, np.int32)
-    number[[f[1] for f in found]] = np.arange(len(found), dtype=np.int32)
-    inked = [(pieces.x[f[2]], f[3].at_columns(pieces.x[f[2]]) - pieces.y[f[2]]) for f in found]
-    heights = x_heights([f[4] for f in found], inked, body_px)
+    number[order] = np.arange(len(order), dtype=np.int32)
+    for k, host in tops.items():
+        number[k] = number[host]
+    found = [fits[k] for k in order]
+    inked = []
+    for k in order:
+        x, y = pieces.x[members[k]], pieces.y[members[k]]
+        inked.append((x, fits[k].baseline.at_columns(x) - y))
+    heights = x_heights([f.tops for f in found], inked, body_px)
     usual = float(np.median(heights)) if found else body_px
-    lines = [TextLine(f[3], h, rule_of(f[3], ruling, usual)) for f, h in zip(found, heights, strict=True)]
+    lines = [TextLine(f.baseline, h, rule_of(f.baseline, ruling, usual)) for f, h in zip(found, heights, strict=True)]
     return Lines(tuple(lines), number[line], pieces, body_px, slope)
+
+
+class _Fit(NamedTuple):
+    """A line's middle row on the levelled page (for its order only), its baseline, the heights of its tops above it."""
+
+    row: float
+    baseline: Polyline
+    tops: FloatArray
+
+
+def _fit(pieces: Pieces, index: NDArray[np.intp], slope: float, body_px: float) -> _Fit | None:
+    """Fit a line to its pixels; None when they are too few or too flat to be writing."""
+    if len(index) < 0.9 * body_px * max(2.0, 0.1 * body_px):
+        return None
+    x, y = pieces.x[index], pieces.y[index]
+    # Pixels come row by row.
+    if y[-1] - y[0] < 0.5 * body_px:
+        return None
+    feet, tops = turning_points(x, y, body_px)
+    if len(feet[0]) == 0:
+        return None
+    baseline = fit_baseline(*feet, slope, body_px)
+    some = slice(None, None, max(1, len(x) // 2000))
+    row = float(np.median(y[some] - slope * x[some]))
+    return _Fit(row, baseline, baseline.at(tops[0]) - tops[1] + 1)
+
+
+def _tops_of_letters(
+    fits: dict[int, _Fit], members: list[NDArray[np.intp]], pieces: Pieces, body_px: float
+) -> dict[int, int]:
+    """Return what is no line but the tops of tall letters (bars of T and F, dots, accents), each with its line.
+
+    It is a tenth of a line of the page at most and stands as high above the line below as tall letters reach: two
+    bodies, or three and a half where it is flat strokes only.
+    """
+    ink = {k: len(members[k]) for k in fits}
+    few = 0.1 * float(np.median(list(ink.values()))) if ink else 0.0
+    out: dict[int, int] = {}
+    for k in (k for k in fits if ink[k] < few):
+        x = float(np.median(pieces.x[members[k]]))
+        foot = float(fits[k].baseline.at(x))
+        flat = float(np.quantile(pieces.boxes[pieces.piece[members[k]], 3], 0.9)) < 0.8 * body_px
+        below = {
+            h: float(fit.baseline.at(x)) - foot
+            for h, fit in fits.items()
+            if ink[h] >= few and fit.baseline.x[0] - body_px < x < fit.baseline.x[-1] + body_px
+        }
+        below = {h: off for h, off in below.items() if 0 < off < (3.5 if flat else 2.2) * body_px}
+        if below:
+            out[k] = min(below, key=lambda h: below[h])
+    return out

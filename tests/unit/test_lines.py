@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from stages import PX_PER_MM, drawn, look
 
 from handwriting.baselines import fit_baseline, turning_points, x_heights
 from handwriting.ink import grouped
-from handwriting.phantoms import PASSAGES, Writer
+from handwriting.phantoms import PASSAGES, Paper, Writer
 
 HAND = Writer(x_height_mm=3, drift_deg=0.4, drift_sd_deg=0.3, wave_mm=0.15)
 
@@ -43,6 +44,23 @@ def test_baselines_run_along_the_outer_edge_of_the_feet(page):
         above = true.baseline.at(x) + HAND.pen_width_mm / 2 - (found.baseline.at(x * PX_PER_MM) + 0.5) / PX_PER_MM
         assert abs(above.mean()) < 0.15
         assert np.sqrt(np.mean(above**2)) < 0.2
+
+
+@pytest.mark.parametrize("long_mm", [5.0, 7.0])
+def test_bars_of_capitals_written_apart_are_no_line_of_their_own(long_mm):
+    # The top bar of a T or F that does not touch its stem, two heights of a small letter above the line.
+    hand = Writer(x_height_mm=1.8, ascender_ratio=1.6, drift_deg=0.4, drift_sd_deg=0.3, wave_mm=0.15)
+    grey, truth = drawn(PASSAGES[1][:200], hand, Paper(rules="none", pitch_mm=10), seed=5)
+    for line in truth.lines:
+        for along in (1.0, 12.0, 30.0):
+            x = line.start_mm + along
+            y = float(line.baseline.at(x)) - 2 * hand.x_height_mm
+            ends = [(round((x + u) * PX_PER_MM), round((y + v) * PX_PER_MM)) for u, v in ((0, 0.6), (long_mm, -0.6))]
+            cv2.line(grey, *ends, 60, 4)
+    seen = look(grey)
+    assert len(seen.lines.lines) == len(truth.lines)
+    # They belong to the line below them.
+    assert seen.kept > 0.99
 
 
 def test_x_height_is_the_writers(page):
