@@ -19,8 +19,9 @@ _FEW = 5
 # Corners of a baseline lie this many bodies apart. Its stiffness is the variance of feet about it over that of the
 # second differences of its corners: about a sixth of a body against a fifteenth.
 _STEP, _STIFF = 6.0, 5.0
-# The weights close in on the crowd, bodies: feet half a body off are tails, dots and bars, or words off a bent line.
-_WIDTHS = (1.0, 0.8, 0.6, 0.45, 0.45)
+# The weights close in on the crowd, bodies, from all that may be its course (a line that climbs bends off the straight
+# one by more than two) to the feet themselves: feet half a body off are tails, dots and bars.
+_WIDTHS = (2.5, 1.6, 1.0, 0.8, 0.6, 0.45, 0.45)
 
 
 def turning_points(

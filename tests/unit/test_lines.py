@@ -101,9 +101,9 @@ def test_a_baseline_is_not_drawn_down_by_tails_nor_up_by_dots():
     assert np.abs(line.at(at) - (300 + 0.02 * at)).max() < 2.5
 
 
-@pytest.mark.parametrize(("rise", "length"), [(20.0, 1400.0), (6.0, 900.0)])
+@pytest.mark.parametrize(("rise", "length"), [(20.0, 1400.0), (6.0, 900.0), (60.0, 2400.0)])
 def test_a_baseline_follows_a_bend(rise, length):
-    # Half a wave as of a line whose ends hang, tails and dots on it as before.
+    # A part of a wave, as of lines whose ends hang or climb; tails and dots on it as before.
     rng = np.random.default_rng(8)
     x = np.arange(100.0, 1500.0, 20)
 
