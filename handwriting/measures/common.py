@@ -8,13 +8,13 @@ kind taken for the other. Their size is that of
 
 over 251 pages of known geometry drawn from seeds 0 to 199 and 400 to 499, right lines found, unjoined and joined hands
 apart: the size that holds nine of ten such errors within 1.645 of it (`python tests/benchmarks/accuracy.py --common`
-prints such sizes). A length's error is a part in pixels, 0.3 for every two edges (0.17 where hulls meet), and a share
-of the value; other errors are a share, or degrees. So a known bias is in it and is not taken off: x-heights read 0.2 px
-high, stroke widths 1.5 to 3 % (joins and arches lie along the stems). For gaps, their spread and stroke widths it is
-what is left beside the parts that marks and `spacing` state, on 237 pages of seeds 5000 to 5240: the size with which 96
-to 97 % of intervals hold the value set; for the slant, of 59 pages of seeds 400 to 459; for ascenders, from the 81
-pages whose capitals are as tall, because capitals count with them. Pages drawn from seeds 200 to 399 took no part, and
-show what the intervals are worth.
+prints such sizes). A length's error is a part in pixels, some 0.2 to 0.3 for every two edges, and a share of the value;
+other errors are a share, or degrees. So a known bias is in it and is not taken off: x-heights read 0.2 px high, stroke
+widths 1.5 to 3 % (joins and arches lie along the stems). For x-heights, tails, gaps and their spread, and strokes it
+is what is left beside the parts that marks and `spacing` state, on 237 pages of seeds 5000 to 5240: the size with which
+96 to 97 % of intervals hold the value set, on even and uneven hands alike; for the slant, of 59 pages of seeds 400 to
+459; for ascenders, from the 81 pages whose capitals are as tall, because capitals count with them. Pages drawn from
+seeds 200 to 399 took no part, and show what the intervals are worth.
 
 It is an estimate for this instrument, from phantoms; other papers and pens may show more.
 """
@@ -27,15 +27,22 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Common:
-    """One measure's shared error: `edge` in px (or degrees, or as a ratio), and shares of the value by hand."""
+    """One measure's shared error: `edge` in px (or degrees, or as a ratio), and shares of the value.
+
+    The shares are by hand, and `uneven` for each unit of the page's height_cv squared: the less even letters are in
+    size, the more of them pass for another kind.
+    """
 
     edge: float
     unjoined: float
     joined: float
+    uneven: float = 0.0
 
-    def of(self, value: float, *, joined: bool) -> float:
+    def of(self, value: float, *, joined: bool, height_cv: float = 0.0) -> float:
         """Return the standard uncertainty that belongs to a value, in the value's unit."""
-        return math.hypot(self.edge, (self.joined if joined else self.unjoined) * value)
+        return math.hypot(
+            self.edge, (self.joined if joined else self.unjoined) * value, self.uneven * height_cv**2 * value
+        )
 
 
 #: Standard uncertainty of a height or a stroke's width for each px squared of blur taken out of the picture, 1/px.
@@ -52,14 +59,16 @@ def after_blur(blur_px: float) -> float:
 
 
 COMMON = {
-    "x_height": Common(0.3, 0.0055, 0.0092),
-    "x_height_centre": Common(0.42, 0.0082, 0.0059),
+    "x_height": Common(0.22, 0.0, 0.003, 0.38),
+    "x_height_centre": Common(0.36, 0.0, 0.0, 0.45),
     "height_cv": Common(0.0, 0.044, 0.078),
     "ascender_ratio": Common(0.0, 0.021, 0.022),
-    "descender_ratio": Common(0.0, 0.052, 0.058),
+    "descender_ratio": Common(0.0, 0.025, 0.025, 1.8),
     # Where the cut runs between a joined letter and its join: from 18 drawn copies, every one read high.
     "known_x_height": Common(0.3, 0.0055, 0.018),
     "known_ascender_ratio": Common(0.0, 0.021, 0.03),
+    "known_descender_ratio": Common(0.0, 0.052, 0.058),
+    "known_letter_space": Common(0.2, 0.012, 0.08),
     "rule_distance": Common(0.3, 0.0, 0.0),
     "baseline_wander": Common(0.0, 0.025, 0.046),
     "word_space": Common(0.3, 0.004, 0.007),
@@ -68,5 +77,5 @@ COMMON = {
     "letter_space_cv": Common(0.0, 0.06, 0.1),
     "slant": Common(0.3, 0.0, 0.0),
     "slant_spread": Common(0.0, 0.078, 0.083),
-    "stroke_width": Common(0.05, 0.02, 0.03),
+    "stroke_width": Common(0.07, 0.016, 0.025),
 }

@@ -109,7 +109,7 @@ def known_letters(evidence: Evidence, alignment: Alignment | None) -> dict[str, 
         "known_x_height": length(evidence, value, interval, n, flags=flags, shared_px=shared, least_px=0.0),
         "known_height_cv": _spread(evidence, known),
         "known_ascender_ratio": _ratio(evidence, known, body, _TALL, known.top, "known_ascender_ratio"),
-        "known_descender_ratio": _ratio(evidence, known, body, _DEEP, -known.foot, "descender_ratio"),
+        "known_descender_ratio": _ratio(evidence, known, body, _DEEP, -known.foot, "known_descender_ratio"),
         "known_letter_space": _space(evidence, known),
     }
 
@@ -204,5 +204,5 @@ def _space(evidence: Evidence, known: _Known) -> Quantity:
     value = MEAN.value(gap)
     interval = line_bootstrap(_by_line(gap, line.astype(np.int64)), MEAN, seed=SEED)
     flags = ("few-letters",) if n < LEAST else ()
-    shared = COMMON["letter_space"].of(value, joined=evidence.letters.joined)
+    shared = COMMON["known_letter_space"].of(value, joined=evidence.letters.joined)
     return length(evidence, value, interval, n, flags=flags, shared_px=shared)

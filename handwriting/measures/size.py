@@ -35,6 +35,7 @@ from handwriting.statistics import ROBUST_CV, over_sums, ratio
 KEYS = ("x_height", "x_height_centre", "height_cv", "height_robust_cv", "ascender_ratio", "descender_ratio")
 LEAST = 30
 _FEWEST = 5
+_USUAL_CV = 0.15
 _BODY, _MIDDLE, _TALL, _DEEP = range(4)
 
 Finish = Callable[[FloatArray], FloatArray]
@@ -75,7 +76,8 @@ def _lengths(evidence: Evidence, height: FloatArray, line: FloatArray) -> dict[s
         marks = np.column_stack([height + extra, letters.share[:, _BODY]])
         value = MEAN_HEIGHT.value(marks)
         interval = line_bootstrap(_groups(marks, line), MEAN_HEIGHT, seed=SEED)
-        shared = math.hypot(COMMON[key].of(value, joined=letters.joined), after_blur(evidence.blur_px))
+        shared = COMMON[key].of(value, joined=letters.joined, height_cv=_unevenness(height, letters.share))
+        shared = math.hypot(shared, after_blur(evidence.blur_px))
         out[key] = length(evidence, value, interval, n, flags=flags, shared_px=shared, least_px=0.0)
     return out
 
@@ -97,6 +99,12 @@ def _cv(marks: FloatArray) -> tuple[FloatArray, Finish]:
         return np.sqrt(np.maximum(ratio(squares, freedom, 0.5), 0.0))
 
     return np.hstack([share, share * height, share * height**2]), finish
+
+
+def _unevenness(height: FloatArray, share: FloatArray) -> float:
+    """Return height_cv, for what it tells of the errors of other measures; the usual one where letters are few."""
+    value = HEIGHT_CV.value(np.column_stack([height, share[:, :_DEEP]]))
+    return value if float(share[:, :_DEEP].sum()) >= LEAST and math.isfinite(value) else _USUAL_CV
 
 
 def _spreads(evidence: Evidence, height: FloatArray, line: FloatArray) -> dict[str, Quantity]:
@@ -144,7 +152,7 @@ def _ratios(evidence: Evidence, height: FloatArray, foot: FloatArray, line: Floa
         marks = np.column_stack([height, share[:, _BODY], values, share[:, kind]])
         value = HEIGHT_RATIO.value(marks)
         interval = line_bootstrap(_groups(marks, line), HEIGHT_RATIO, seed=SEED)
-        shared = COMMON[key].of(value, joined=evidence.letters.joined)
+        shared = COMMON[key].of(value, joined=evidence.letters.joined, height_cv=_unevenness(height, share))
         out[key] = plain(value, "1", interval, n, shared=shared, least=0.0)
     return out
 

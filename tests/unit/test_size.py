@@ -127,8 +127,18 @@ def test_what_all_marks_share_stands_in_the_budget(key: str) -> None:
     found = measured(page, key)
     scale, reading, marks = found.parts
     assert (scale.common, reading.common, marks.common) == (True, True, False)
-    assert reading.size == pytest.approx(0.1 * COMMON[key].of(found.value / 0.1, joined=False))
+    uneven = measured(page, "height_cv").value
+    size = COMMON[key].of(found.value / 0.1, joined=False, height_cv=uneven)
+    assert reading.size == pytest.approx(0.1 * size)
     assert found.high - found.value > 1.96 * reading.size
+
+
+@pytest.mark.parametrize("key", ["x_height", "x_height_centre", "descender_ratio"])
+def test_uneven_letters_pass_for_other_kinds_more_often(key: str) -> None:
+    # What kinds taken for one another move grows with the variance of size (drawn pages, see `common`).
+    even, uneven = (COMMON[key].of(1.0, joined=False, height_cv=cv) ** 2 for cv in (0.1, 0.2))
+    none = COMMON[key].of(1.0, joined=False) ** 2
+    assert (uneven - none) / (even - none) == pytest.approx(16)
 
 
 def test_a_joined_piece_is_taken_apart() -> None:
