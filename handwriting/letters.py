@@ -257,6 +257,7 @@ def _taken_apart(parts: _Parts, i: int, body: float) -> list[_Raw]:
     every = np.arange(width)
     upper, lower = np.interp(every, inked, upper[inked]), np.interp(every, inked, lower[inked])
     feet = _peaks(-lower, _FOOT_RISE * body)
+    place, pixels = along - left, (parts.x[inside], parts.y[inside])
     out = []
     for x in _peaks(upper, _TOP_FALL * body):
         away = np.abs(feet - x)
@@ -264,10 +265,10 @@ def _taken_apart(parts: _Parts, i: int, body: float) -> list[_Raw]:
         if away.min() > 0.75 * body:  # a level run below: the lowest ink under the top itself
             under = slice(max(0, int(x - 0.35 * body)), int(x + 0.35 * body) + 1)
             nearest = under.start + int(np.argmin(lower[under]))
-        near = np.abs(along - left - x) <= 0.35 * body
-        if near.any():
+        near = np.flatnonzero(np.abs(place - x) <= 0.35 * body)
+        if len(near):
             top, foot = float(upper[x]) + 0.5, float(lower[nearest]) - 0.5
-            columns, rows = parts.x[inside][near], parts.y[inside][near]
+            columns, rows = (axis[near] for axis in pixels)
             box = Box(float(columns.min()), float(rows.min()), float(columns.max()) + 1, float(rows.max()) + 1)
             out.append(_Raw(int(parts.line[i]), int(parts.word[i]), box, top, foot))
     return out

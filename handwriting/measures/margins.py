@@ -38,12 +38,12 @@ def _ends(evidence: Evidence) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return line numbers and where each line's first and last ink lie along the direction of the lines, px."""
     lines, pieces = evidence.lines, evidence.lines.pieces
     slope = evidence.ruling.slope if evidence.ruling is not None else lines.slope
-    along = (pieces.x + slope * pieces.y) / np.hypot(1.0, slope)
+    inked = np.flatnonzero(evidence.words.word >= 0)
+    along = (pieces.x[inked] + slope * pieces.y[inked]) / np.hypot(1.0, slope)
     count = len(lines.lines)
     start, end = np.full(count, np.inf), np.full(count, -np.inf)
-    inked = evidence.words.word >= 0
-    np.minimum.at(start, lines.line[inked], along[inked])
-    np.maximum.at(end, lines.line[inked], along[inked] + 1)
+    np.minimum.at(start, lines.line[inked], along)
+    np.maximum.at(end, lines.line[inked], along + 1)
     found = np.flatnonzero(np.isfinite(start))
     return found.astype(np.float64), start[found], end[found]
 

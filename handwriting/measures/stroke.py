@@ -84,10 +84,11 @@ def _contacts(evidence: Evidence) -> Quantity:
     pairs = len(lines.lines) - 1
     if pairs < 1:
         return NotMeasured("few-lines", "contacts need at least two lines of writing")
-    inked = lines.line >= 0
-    key = np.unique(pieces.piece[inked].astype(np.int64) * len(lines.lines) + lines.line[inked])
-    piece = key // len(lines.lines)
-    count = int(len(piece) - len(np.unique(piece)))
+    # Ink pixels of each piece in each line, and in none.
+    width = len(lines.lines) + 1
+    place = pieces.piece.astype(np.int64) * width + lines.line + 1
+    held = np.bincount(place, minlength=len(pieces.boxes) * width).reshape(-1, width)[:, 1:] > 0
+    count = int(np.maximum(held.sum(1) - 1, 0).sum())
     low = float(stats.chi2.ppf(0.025, 2 * count)) / 2 if count else 0.0
     high = float(stats.chi2.ppf(0.975, 2 * count + 2)) / 2
     interval = Interval(low / pairs, high / pairs, float(np.sqrt(count)) / pairs)
