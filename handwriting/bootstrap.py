@@ -142,7 +142,8 @@ def _small_cluster(sample: _Sample, value: float, drawn: FloatArray, level: floa
     se, least = float(drawn.std(ddof=1)) * math.sqrt(inflate), sample.error_of_marks()
     if not statistic.spread:
         half = max(_moderated(se, least, lines, level, _USUAL_MEAN), z * least)
-        return Interval(value - half, value + half, max(se, least))
+        below, above = _halves(drawn - value) if statistic.skewed else (1.0, 1.0)
+        return Interval(value - below * half, value + above * half, max(se, least))
     logs = np.log(drawn)
     centre, error = math.log(value), float(logs.std(ddof=1)) * math.sqrt(inflate)
     if statistic.smooth:
@@ -157,6 +158,13 @@ def _small_cluster(sample: _Sample, value: float, drawn: FloatArray, level: floa
     low, high = (math.exp(centre + 0.5 * math.log(freedom / end)) if end > 0 else math.inf for end in ends)
     # The bias taken off may be larger than the interval is wide; the value itself always stays inside.
     return Interval(min(low, value), max(high, value), se)
+
+
+def _halves(off: FloatArray) -> tuple[float, float]:
+    """Return how much wider than symmetric an interval is below and above, by how far draws lie off on either side."""
+    squares = np.array([(np.minimum(off, 0) ** 2).mean(), (np.maximum(off, 0) ** 2).mean()])
+    below, above = np.sqrt(2 * squares / squares.sum()) if squares.sum() > 0 else (1.0, 1.0)
+    return float(below), float(above)
 
 
 # Up to so many lines the error is moderated. What it is drawn to: the variance over lines as a multiple of what

@@ -52,6 +52,9 @@ class Statistic:
         True for a spread or a ratio of spreads: never negative, scatter skewed, interval built on its logarithm.
     smooth : bool
         False where the number jumps when one mark is left out (medians), so that the jackknife does not serve.
+    skewed : bool
+        True where draws lie much farther from the number on one side than on the other: each half of the interval is
+        made from the draws on its own side.
     by_line : callable, optional
         ``(marks, owner, lines) -> drawn``: the same number for draws of whole lines, quicker; `owner` is the line of
         each mark, from 0, in rising order, and ``drawn`` goes from counts of the lines to values.
@@ -64,6 +67,7 @@ class Statistic:
     smooth: bool = True
     by_line: Callable[[FloatArray, Index, int], Drawn] | None = None
     one_less: Callable[[FloatArray], FloatArray] | None = None
+    skewed: bool = False
 
     def drawn(self, marks: FloatArray, owner: Index, lines: int) -> Drawn:
         """Return the function from counts of the lines, shape (draws, lines), to values, shape (draws,)."""
@@ -82,6 +86,7 @@ def over_sums(
     *,
     spread: bool = False,
     smooth: bool = True,
+    skewed: bool = False,
 ) -> Statistic:
     """Return a statistic that depends on the marks through sums only.
 
@@ -90,7 +95,7 @@ def over_sums(
     prepare : callable
         From marks to the terms to be summed, shape (N, terms), and the function from sums, shape (draws, terms), to
         values, shape (draws,).
-    spread, smooth : bool
+    spread, smooth, skewed : bool
         See `Statistic`.
     """
 
@@ -109,7 +114,7 @@ def over_sums(
         terms, finish = prepare(marks)
         return finish(terms.sum(axis=0) - terms)
 
-    return Statistic(of, spread, smooth, by_line, one_less)
+    return Statistic(of, spread, smooth, by_line, one_less, skewed)
 
 
 def by_mark(by_line: Callable[[FloatArray, Index, int], Drawn]) -> Callable[[FloatArray, FloatArray], FloatArray]:

@@ -76,7 +76,7 @@ def _crowded(kernel_px: float) -> Statistic:
 
         return near, narrowest
 
-    return over_sums(crowded, smooth=False)
+    return over_sums(crowded, smooth=False, skewed=True)
 
 
 def _contacts(evidence: Evidence) -> Quantity:

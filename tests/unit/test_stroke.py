@@ -39,6 +39,16 @@ def test_stems_drawn_up_and_down_do_not_widen_the_pen() -> None:
     assert found.value == pytest.approx(0.6, abs=0.03)
 
 
+def test_where_wide_strokes_may_be_the_pens_only_the_upper_end_moves() -> None:
+    # Single strokes (6 px) stand in two lines of six: some draws of lines find none, but none narrower.
+    rows = [[Bar(300 + 60 * i, 6.0 if k < 2 else 9.0) for i in range(18)] for k in range(6)]
+    found = strokes(evidence_of(lines_of(rows)))["stroke_width"]
+    assert isinstance(found, Measured)
+    assert found.value == pytest.approx(0.6, abs=0.03)
+    assert found.low > 0.55
+    assert found.high > 0.8
+
+
 @pytest.mark.parametrize("width", [2.45, 4.3, 4.55, 7.7])
 def test_upright_strokes_of_part_of_a_pixel(width: float) -> None:
     # Most cover the same number of whole pixels, and would read 2, 4, 5 and 8.
