@@ -21,6 +21,7 @@ from handwriting.alignment.spelling import Spelling, chances, fold, plain_letter
 from handwriting.alignment.tally import tally
 from handwriting.crossings import find_crossings
 from handwriting.errors import TextMismatchError
+from handwriting.geometry import Box
 from handwriting.ink import Ink
 from handwriting.lines import Lines
 from handwriting.reader.alphabet import BLANK, CROSSED_OUT, INDEX, collapse, decode
@@ -49,12 +50,12 @@ LEAST_FIT = 0.15
 _LEAST_ROOM = 600
 # A second writing is taken for the word itself when its chance of being spelt right is greater by this.
 _PLAINLY = 0.3
+# Log odds by which a word is likelier struck out when the same word stands on the page once more.
+_TWICE = 3.0
 # A word that is not in the text, with this share of its signs struck out, is crossed out.
 _CROSSED = 0.5
 # A word less likely than this to be the expected one, and less like it, is another word.
 _UNLIKELY, _ALIKE = 0.25, 0.45
-# A strike shows against the page's other words: of fewer than these it does not.
-_COMPARED = 12
 
 
 @cache
@@ -88,7 +89,7 @@ def align(ink: Ink, lines: Lines, text: str, reader: Recogniser | None, words: W
     expected, costs = expect(text, _room(seen[0])), Costs()
     if len(seen[0].signs) < _SHORT:
         seen += [gather(ink, lines, reader, size) for size in _SIZES[1:]]
-    if words is not None and len(words.words) >= _COMPARED:
+    if words is not None:
         chance = find_crossings(lines, words).chance
         seen = [strike(evidence, words, chance) for evidence in seen]
     paths = [_path(evidence, expected, costs) for evidence in seen]
@@ -126,7 +127,7 @@ def _room(evidence: Evidence) -> int:
 
 
 def _path(evidence: Evidence, expected: Expected, costs: Costs) -> Path:
-    scores = score_frames(evidence.signs, evidence.parting, evidence.crossing, expected, costs)
+    scores = score_frames(evidence, expected, costs)
     return find_path(scores, expected, costs)
 
 
@@ -151,24 +152,39 @@ def _aligned(evidence: Evidence, path: Path, expected: Expected, ink: Ink, lines
         _word(cut, evidence, (spelling, sure), expected, lines, ink.stroke_px)
         for cut, spelling, sure in zip(cuts, spellings, spelt, strict=True)
     ]
-    words = _once(words, spelt)
+    struck = [float(evidence.struck[cut.start : cut.stop].sum()) > -_TWICE for cut in cuts]
+    words = _once(words, spelt, struck, lines)
     return tally(words, expected, word, _fit(evidence, path))
 
 
-def _once(words: list[WrittenWord], spelt: list[float]) -> list[WrittenWord]:
-    """Of several writings of one word of the text let the best fitting be the one, the first of equals."""
+def _once(words: list[WrittenWord], spelt: list[float], struck: list[bool], lines: Lines) -> list[WrittenWord]:
+    """Of several writings of one word of the text let the best be the one: not struck, well spelt, else the first.
+
+    The others are crossed out where they look it, else repeated.
+    """
     best: dict[int, int] = {}
     for number, word in enumerate(words):
         if word.index is not None:
             before = best.setdefault(word.index, number)
-            if spelt[number] > spelt[before] + _PLAINLY:
+            better = spelt[number] > spelt[before] + _PLAINLY if struck[number] == struck[before] else struck[before]
+            if better:
                 best[word.index] = number
-    return [
-        w
-        if w.index is None or best[w.index] == number
-        else replace(w, state="repeated", confidence=word_confidence("repeated", spelt[number]))
-        for number, w in enumerate(words)
-    ]
+    out = []
+    for number, word in enumerate(words):
+        if word.index is None or best[word.index] == number:
+            out.append(word)
+        elif struck[number]:
+            out.append(_crossed_out(word.line, word.box, lines))
+        else:
+            out.append(replace(word, state="repeated", confidence=word_confidence("repeated", spelt[number])))
+    return out
+
+
+def _crossed_out(line: int, box: Box, lines: Lines) -> WrittenWord:
+    """Return a crossed-out word; a letter with its space takes about an x-height."""
+    letters = max(1, round(box.width / lines.lines[line].x_height))
+    state = "crossed-out?"
+    return WrittenWord(line, box, state, None, None, "", letters, (), word_confidence(state, 1.0))
 
 
 def _spelling(cut: _Cut, folded: NDArray[np.float64], expected: Expected) -> Spelling | None:
@@ -211,11 +227,11 @@ def _word(
     if span.kind != LETTER:
         best = evidence.signs[cut.start : cut.stop].argmax(1)
         crossed = float((best == INDEX[CROSSED_OUT]).sum() / max(1, (best != BLANK).sum()))
-        state = "crossed-out?" if span.kind == STRUCK or crossed > _CROSSED else "added"
-        seen = "" if state == "crossed-out?" else decode(collapse(best)).strip()
-        guess = _guessed(box.width, lines.lines[view.line].x_height)
-        letters = sum(map(is_letter, seen)) if state == "added" else guess
-        return WrittenWord(view.line, box, state, None, None, seen, letters, (), word_confidence(state, 1.0))
+        if span.kind == STRUCK or crossed > _CROSSED:
+            return _crossed_out(view.line, box, lines)
+        seen = decode(collapse(best)).strip()
+        count = sum(map(is_letter, seen))
+        return WrittenWord(view.line, box, "added", None, None, seen, count, (), word_confidence("added", 1.0))
     word = expected.words[span.word]
     spelling, sure = spelt
     state = "written" if sure >= 0.5 or spelling is None else "misspelt?"
@@ -258,8 +274,3 @@ def dressed(letters: str, signs: str) -> str:
     for a, b, size in SequenceMatcher(None, letters, "".join(bare), autojunk=False).get_matching_blocks():
         out[a : a + size] = signs[b : b + size]
     return "".join(out)
-
-
-def _guessed(width: float, x_height: float) -> int:
-    """Letters that may lie under a crossing-out, from its width: a letter with its space takes about an x-height."""
-    return max(1, round(width / x_height))

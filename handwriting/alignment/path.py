@@ -9,8 +9,8 @@ Moves between words
     plus a little for each word jumped over, up to a limit, for an eye that loses its line jumps far. The page may end
     after any word, free, or within one, at a price.
 Moves within a word
-    No sign need cost more than `floor` for a frame: a sign the reader sees otherwise is borne, an extra one for
-    `extra`. A sign may be passed over.
+    No sign need cost more than `floor` for a frame, nor more than `bare` where there is no ink: a sign the reader sees
+    otherwise is borne, an extra one for `extra`. A sign may be passed over.
 
 Costs are natural logs of chances: set by hand from how rare each is in copies (common practice, no source) and checked
 on drawn pages.
@@ -24,8 +24,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from handwriting.alignment.evidence import Evidence
 from handwriting.alignment.expected import Expected, likeness
-from handwriting.geometry import FloatArray
 from handwriting.reader.alphabet import BLANK, CROSSED_OUT, INDEX
 
 LETTER, AFTER, SPACE, ADDED, STRUCK = range(5)
@@ -37,7 +37,9 @@ class Costs:
     """What each departure from the text costs, nats."""
 
     floor: float = 4.0
+    bare: float = 12.0
     extra: float = 6.0
+    extra_struck: float = 9.0
     passed_over: float = 4.5
     mark_passed_over: float = 0.7
     skip: float = 7.0
@@ -47,9 +49,8 @@ class Costs:
     back_each: float = 1.0
     back_most: float = 18.0
     added: float = 4.0
-    added_sign: float = 2.5
-    struck: float = 3.0
-    struck_sign: float = 5.0
+    struck: float = 1.0
+    any_sign: float = 2.8
     stop_within: float = 4.0
     gap_weight: float = 0.7
 
@@ -89,36 +90,35 @@ class Scores:
     across: NDArray[np.float32]
 
 
-def score_frames(
-    signs: NDArray[np.float32], parting: FloatArray, crossing: NDArray[np.bool_], expected: Expected, costs: Costs
-) -> Scores:
-    """Turn the frames' evidence into the scores of the states.
-
-    Parameters
-    ----------
-    signs : ndarray, shape (T, CLASSES)
-    parting, crossing : ndarray, shape (T,)
-        See `evidence.Evidence`.
-    """
+def score_frames(evidence: Evidence, expected: Expected, costs: Costs) -> Scores:
+    """Turn the frames' evidence into the scores of the states."""
+    signs, parting = evidence.signs, evidence.parting
     space = INDEX[" "]
     struck = INDEX[CROSSED_OUT]
     seen = np.delete(signs, [BLANK, space, struck], axis=1).max(1)
     best = np.maximum(np.maximum(seen, signs[:, BLANK]), signs[:, struck])
-    floor = (best - costs.floor).astype(np.float32)
-    extra = (best - costs.extra).astype(np.float32)
+    floor = (best - np.where(evidence.bare, costs.bare, costs.floor)).astype(np.float32)
+    apart = signs[:, struck] >= best
+    extra = (best - np.where(apart, costs.extra_struck, costs.extra)).astype(np.float32)
     classes, prices = likeness(expected.signs)
     letter = np.full((len(signs), len(expected.signs)), -np.inf, np.float32)
     for k in range(classes.shape[1]):
         np.maximum(letter, signs[:, classes[:, k]] - prices[:, k], out=letter)
     np.maximum(letter, floor[:, None], out=letter)
     empty = np.logaddexp(signs[:, BLANK], signs[:, space])
-    across = np.where(crossing, costs.gap_weight * np.log1p(-parting), 0.0)
+    across = np.where(evidence.crossing, costs.gap_weight * np.log1p(-parting), 0.0)
+    # What stands in a word that is not in the text may be any sign.
+    most = signs.argmax(1)
+    again = np.concatenate([[False], (most[1:] == most[:-1]) & (most[1:] != BLANK)])
+    loose = best - np.where(again, 0.0, costs.any_sign).astype(np.float32)
+    struck_out = np.maximum(signs[:, struck], np.minimum(loose + evidence.struck, best))
+    struck_out = np.maximum(struck_out, signs[:, BLANK] + np.where(most == BLANK, evidence.struck, 0.0))
     return Scores(
         letter,
         np.maximum(signs[:, BLANK], extra),
         np.maximum(empty, extra),
-        np.maximum(signs[:, BLANK], best - np.float32(costs.added_sign)),
-        np.maximum(np.maximum(signs[:, struck], signs[:, BLANK]), best - np.float32(costs.struck_sign)),
+        np.maximum(signs[:, BLANK], loose),
+        struck_out.astype(np.float32),
         (costs.gap_weight * np.log(parting)).astype(np.float32),
         across.astype(np.float32),
     )

@@ -64,6 +64,21 @@ def test_count_states_and_boxes(measured):
     assert reliability_error(scores.sure) <= 0.05
 
 
+def test_good_word_that_runs_into_a_struck_one_stays_good():
+    # "breth" is struck out and "breath" follows without a gap; by its gaps the page has one word there.
+    phantom = copy_page(8)
+    task = read_task(text=phantom.truth.text)
+    found = measure_page(page_of(phantom, "8"), task, OPTIONS).found
+    place = next(i for i, w in enumerate(phantom.truth.words) if w.written == "breth")
+    struck, good = (phantom.truth.px(w.box) for w in phantom.truth.words[place : place + 2])
+    words = found.alignment.words
+    (over,) = [w for w in words if w.box.overlap(struck) > 0.75]
+    (written,) = [w for w in words if w.box.overlap(good) > 0.75]
+    assert (over.state, written.state, written.text) == ("crossed-out?", "written", "breath")
+    counts = phantom.truth.letter_counts
+    assert found.alignment.totals.written == counts["matching"] + counts["misspelt"]
+
+
 def test_record_tells_what_was_written(measured):
     for phantom, result in measured:
         record, laid = result.record, result.found.alignment

@@ -35,4 +35,5 @@ def frames(read: str, doubt: dict[int, str] | None = None) -> Evidence:
         views.append(LineView(len(views), start, stop, edges, empty.astype(np.int64), empty, empty, 0.0))
         start = stop + 1
     signs = np.array(rows)
-    return Evidence(signs, signs, np.array(parting), np.array(crossing), tuple(views), 18.0)
+    bare, quiet = np.array(parting) > 0.9, np.where(signs.argmax(1) == BLANK, 0.0, -2.2)
+    return Evidence(signs, signs, np.array(parting), np.array(crossing), bare, quiet, tuple(views), 18.0)

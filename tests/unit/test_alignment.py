@@ -1,5 +1,7 @@
 """The way through the text, spellings, letters and counts, on frames made from strings."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from drawn_frames import frames
@@ -7,7 +9,7 @@ from drawn_frames import frames
 from handwriting.alignment import LEAST_FIT, Alignment, check_fit
 from handwriting.alignment.align import dressed, unlike
 from handwriting.alignment.estimate import estimated
-from handwriting.alignment.evidence import parting_chances
+from handwriting.alignment.evidence import parting_chances, strike
 from handwriting.alignment.expected import expect, is_letter, likeness
 from handwriting.alignment.letters import lay
 from handwriting.alignment.path import ADDED, LETTER, STRUCK, Costs, find_path, score_frames
@@ -18,17 +20,17 @@ from handwriting.alignment.tally import tally
 from handwriting.errors import TextMismatchError
 from handwriting.geometry import Box
 from handwriting.reader.alphabet import CROSSED_OUT, INDEX
+from handwriting.words import Word, Words
 
 TEXT = "The ferry leaves at half past seven each morning and carries milk, bread and post to the island"
 
 
-def walk(read, text=TEXT):
+def walk(read, text=TEXT, see=None):
     """Return the words of the path: text words as they are, `+` for an added one, the sign for a struck run."""
     evidence, expected = frames(read), expect(text)
+    evidence = evidence if see is None else see(evidence)
     costs = Costs()
-    path = find_path(
-        score_frames(evidence.signs, evidence.parting, evidence.crossing, expected, costs), expected, costs
-    )
+    path = find_path(score_frames(evidence, expected, costs), expected, costs)
     spans = spans_of(path, evidence, expected)
     names = {ADDED: "+", STRUCK: CROSSED_OUT}
     return [expected.words[s.word].text if s.kind == LETTER else names[s.kind] for s in spans]
@@ -46,6 +48,8 @@ def walk(read, text=TEXT):
         ("The fery leaves at half", "The ferry leaves at half"),  # a letter short
         ("The feerry leaves at half", "The ferry leaves at half"),  # a letter over
         (f"The {CROSSED_OUT} ferry leaves at half", f"The {CROSSED_OUT} ferry leaves at half"),
+        (f"The {CROSSED_OUT}ferry leaves at half", f"The {CROSSED_OUT} ferry leaves at half"),  # without a gap
+        (f"The {CROSSED_OUT}  and ferry leaves at half", f"The {CROSSED_OUT} + ferry leaves at half"),
         ("The ferry leaves bread and post to", "The ferry leaves bread and post to"),  # the eye skipped a line
         ("THE FERRY LEAVES", "The ferry leaves"),
         ("The ferry lea", "The ferry leaves"),  # stopped within a word
@@ -53,6 +57,23 @@ def walk(read, text=TEXT):
 )
 def test_path(read, found):
     assert walk(read) == found.split()
+
+
+@pytest.mark.parametrize("doubted", [False, True])
+def test_a_word_that_looks_crossed_out_is_so_only_where_the_reader_doubts_it_too(doubted):
+    # Written, struck through so that some of it can still be read, and written again.
+    read = TEXT.replace("leaves", "lev leaves").replace(",", "")
+    starts = [0, *(i + 1 for i, sign in enumerate(read) if sign == " ")]
+    words = [Word(0, Box(20.0 * a, 0, 20.0 * (a + len(read[a:].split()[0])), 10)) for a in starts]
+    chance = np.where(np.arange(len(words)) == 2, 0.9, 0.02)
+
+    def see(evidence):
+        signs = evidence.signs.copy()
+        if doubted:
+            signs[2 * starts[2] : 2 * starts[3] - 2, INDEX[CROSSED_OUT]] = -3.0
+        return strike(replace(evidence, signs=signs), Words(tuple(words), np.empty(0, np.int32)), chance)
+
+    assert walk(read, see=see)[:4] == ["The", "ferry", CROSSED_OUT if doubted else "+", "leaves"]
 
 
 def test_line_written_twice_goes_back_in_the_text():
