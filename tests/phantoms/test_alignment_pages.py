@@ -76,7 +76,8 @@ def test_good_word_that_runs_into_a_struck_one_stays_good():
     (written,) = [w for w in words if w.box.overlap(good) > 0.75]
     assert (over.state, written.state, written.text) == ("crossed-out?", "written", "breath")
     counts = phantom.truth.letter_counts
-    assert found.alignment.totals.written == counts["matching"] + counts["misspelt"]
+    true = counts["matching"] + counts["misspelt"]
+    assert abs(found.alignment.totals.written - true) <= 0.01 * true
 
 
 def test_record_tells_what_was_written(measured):
