@@ -37,6 +37,8 @@ _FEWEST_ROWS = 6
 # many columns from the edge it must begin.
 _BESIDE, _CLOSED = 1.5, 0.7
 _WHITE_WITHIN = 4
+# How much darker than paper each grey level is.
+_DARK = np.maximum(PAPER - np.arange(256.0), 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,14 +77,15 @@ class Strokes:
 class _Edges:
     """Edge points chain by chain, top to bottom.
 
-    Columns (within the pixel), rows, numbers and widths of their runs, text lines, and on which side of the ink (-1
-    left, 1 right).
+    Columns (within the pixel), rows, numbers, first and last columns of their runs, text lines, and on which side of
+    the ink (-1 left, 1 right).
     """
 
     x: FloatArray
     y: FloatArray
     run: Index
-    width: FloatArray
+    left: NDArray[np.int32]
+    right: NDArray[np.int32]
     line: Index
     side: Index
     starts: Index
@@ -105,7 +108,7 @@ def find_strokes(ink: Ink, lines: Lines) -> Strokes:
     first, last = _straight(edges, size)
     if not len(first):
         return nothing
-    return _measured(edges, first, last, lines, size, ink.stroke_px)
+    return _measured(edges, first, last, lines, size, ink)
 
 
 # --- edges and chains ---------------------------------------------------------------------------------------------
@@ -116,7 +119,7 @@ def _edges(ink: Ink, lines: Lines, size: FloatArray) -> _Edges:
     pieces = lines.pieces
     begin = np.flatnonzero((np.diff(pieces.x, prepend=-9) != 1) | (np.diff(pieces.y, prepend=-9) != 0))
     end = np.append(begin[1:], len(pieces.x)) - 1
-    columns, rows, runs, widths, numbers, sides, counts = [], [], [], [], [], [], []
+    columns, rows, runs, numbers, sides, counts = [], [], [], [], [], []
     for index, side in ((begin, -1), (end, 1)):
         line = lines.line[index]
         chain = _chains(pieces, index)
@@ -128,17 +131,18 @@ def _edges(ink: Ink, lines: Lines, size: FloatArray) -> _Edges:
         columns.append(_within_pixel(ink, pieces.x[at], pieces.y[at], side))
         rows.append(pieces.y[at].astype(np.float64))
         runs.append(kept)
-        widths.append(_wide(ink, pieces.x[begin[kept]], pieces.x[end[kept]], pieces.y[at]))
         numbers.append(line[kept].astype(np.int64))
         sides.append(np.full(len(kept), side))
         counts.append(np.unique(chain[kept], return_counts=True)[1])
     count = np.concatenate(counts)
     ends = np.cumsum(count)
+    run = np.concatenate(runs)
     return _Edges(
         np.concatenate(columns),
         np.concatenate(rows),
-        np.concatenate(runs),
-        np.concatenate(widths),
+        run,
+        pieces.x[begin[run]],
+        pieces.x[end[run]],
         np.concatenate(numbers),
         np.concatenate(sides),
         ends - count,
@@ -186,7 +190,7 @@ def _within_pixel(ink: Ink, x: NDArray[np.int32], y: NDArray[np.int32], side: in
     return np.asarray(x + 0.5 + side * (inked - 1.5))
 
 
-def _wide(ink: Ink, left: NDArray[np.int32], right: NDArray[np.int32], y: NDArray[np.int32]) -> FloatArray:
+def _wide(ink: Ink, left: NDArray[np.int32], right: NDArray[np.int32], y: Index) -> FloatArray:
     """Return the width of runs of ink from where the dark is half as deep on one side to where it is on the other.
 
     Whole pixels will not do: upright strokes of 4.4 px would nearly all read 4, and of 4.6 px nearly all 5.
@@ -205,10 +209,11 @@ def _beyond(dark: FloatArray) -> FloatArray:
     return np.asarray(np.where(crosses.any(axis=1), on, 0.5))
 
 
-def _dark(ink: Ink, x: NDArray[np.int32], y: NDArray[np.int32], side: int) -> FloatArray:
+def _dark(ink: Ink, x: NDArray[np.int32], y: Index | NDArray[np.int32], side: int) -> FloatArray:
     """Return how dark an edge's pixel is and its neighbours, from two inside to two outside, shape (edges, 5)."""
-    columns = np.clip(x[:, None] + side * np.arange(-2, 3), 0, ink.flat.shape[1] - 1)
-    return np.asarray(np.maximum(PAPER - ink.flat[y[:, None], columns].astype(np.float64), 0.0))
+    wide = ink.flat.shape[1]
+    columns = np.clip(x[:, None] + side * np.arange(-2, 3), 0, wide - 1)
+    return np.asarray(_DARK[ink.flat.reshape(-1).take(y[:, None].astype(np.int64) * wide + columns)])
 
 
 # --- straight stretches -------------------------------------------------------------------------------------------
@@ -245,10 +250,10 @@ def _straight(edges: _Edges, size: FloatArray) -> tuple[Index, Index]:
     return found[0][order], found[1][order]
 
 
-def _measured(edges: _Edges, first: Index, last: Index, lines: Lines, size: FloatArray, stroke_px: float) -> Strokes:
+def _measured(edges: _Edges, first: Index, last: Index, lines: Lines, size: FloatArray, ink: Ink) -> Strokes:
     """Fit a line to every stretch, its ends left out: they are round, and turn into the next stroke."""
     height = last - first
-    trim = np.rint(np.maximum(0.5 * stroke_px, 0.12 * height)).astype(np.int64)
+    trim = np.rint(np.maximum(0.5 * ink.stroke_px, 0.12 * height)).astype(np.int64)
     kept = height - 2 * trim >= _FEWEST_ROWS
     first, last, height, trim = first[kept], last[kept], height[kept], trim[kept]
     inner, count = first + trim, height - 2 * trim
@@ -264,7 +269,8 @@ def _measured(edges: _Edges, first: Index, last: Index, lines: Lines, size: Floa
         at = lines.lines[k].baseline.at(np.concatenate([middle[mine] - size[k], middle[mine] + size[k]]))
         left, right = np.split(at, 2)
         turn[mine] = np.degrees(np.arctan2(left - right, 2 * size[k]))
-    width = _middle_width(edges.width[index], begin, count) * np.sin(np.radians(angle))
+    wide = _wide(ink, edges.left[index], edges.right[index], edges.y[index].astype(np.int64))
+    width = _middle_width(wide, begin, count) * np.sin(np.radians(angle))
     way = _ways(edges, first, last, lines.pieces, size[line])
     opposite = _opposite(edges, inner, count)
     return Strokes(angle - turn, height.astype(np.float64), width, bend, line, opposite, way)
