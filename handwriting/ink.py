@@ -341,8 +341,10 @@ def _by_cell(
     row = at // shape[1]
     place = (rows * cells[1])[row]
     place += columns[at - row * shape[1]]
-    count, total = (np.bincount(place, weight, cells[0] * cells[1]).reshape(cells) for weight in (None, value))
-    return count.astype(np.float64), PAPER * count - total
+    count, total = (
+        np.bincount(place, weight, cells[0] * cells[1]).reshape(cells).astype(np.float64) for weight in (None, value)
+    )
+    return count, PAPER * count - total
 
 
 def _rejoin(mask: ByteImage, cut: ByteImage, px_per_mm: float) -> ByteImage:
