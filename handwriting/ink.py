@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from handwriting.components import components, inked
+from handwriting.components import Components, components, inked
 from handwriting.geometry import Box, FloatArray
 from handwriting.rule_bits import crossings, families, leftover, lone_boxes
 from handwriting.rules import Rules, Ruling
@@ -229,21 +229,23 @@ def find_ink(lifted: ByteImage, cut: ByteImage, rules: Rules, px_per_mm: float) 
     mask = _below(lifted, *levels, px_per_mm)
     if cut.any():
         mask = _rejoin(mask, cut, px_per_mm)
-    pieces, aside = _pieces(mask, rules, px_per_mm)
-    if _grainy(pieces, px_per_mm):
+    found, keep, aside = _sorted_out(mask, rules, px_per_mm)
+    if _grainy(found.boxes[keep], px_per_mm):
         mask = _mended(mask, lifted, *levels, px_per_mm)
-        pieces, aside = _pieces(mask, rules, px_per_mm)
-    if len(pieces.boxes) == 0:
+        found, keep, aside = _sorted_out(mask, rules, px_per_mm)
+    if not keep.any():
         return None
+    number = np.where(keep, np.cumsum(keep) - 1, -1).astype(np.int32)
+    pieces = Pieces(*found.pixels(number), found.boxes[keep], mask.shape)
     middles = _middles(mask, pieces)
     return Ink(pieces, lifted, _stroke_width(middles), depth, noise, (*aside, *lone_boxes(rules)), middles)
 
 
-def _grainy(pieces: Pieces, px_per_mm: float) -> bool:
+def _grainy(boxes: NDArray[np.int32], px_per_mm: float) -> bool:
     """Tell whether strokes lie in pieces, as pencil on rough paper: more crumbs than there are dots in any text."""
-    if not len(pieces.boxes):
+    if not len(boxes):
         return False
-    crumbs = pieces.boxes[:, 2:4].max(1) < _CRUMB_MM * px_per_mm
+    crumbs = boxes[:, 2:4].max(1) < _CRUMB_MM * px_per_mm
     return float(crumbs.mean()) > _CRUMBS
 
 
@@ -359,11 +361,15 @@ def _rejoin(mask: ByteImage, cut: ByteImage, px_per_mm: float) -> ByteImage:
     return joined
 
 
-def _pieces(mask: ByteImage, rules: Rules, px_per_mm: float) -> tuple[Pieces, tuple[Box, ...]]:
-    """Split the mask into connected pieces; specks, bits of rules, scan edges and punch holes are set aside."""
+def _sorted_out(
+    mask: ByteImage, rules: Rules, px_per_mm: float
+) -> tuple[Components, NDArray[np.bool_], tuple[Box, ...]]:
+    """Split the mask into connected pieces, tell those of the pen, and return where scan edges and punch holes are.
+
+    Specks and bits of rules are not of the pen either.
+    """
     height, width = mask.shape
     all_ink = components(mask)
-    count = len(all_ink.boxes)
     left, top, wide, tall, area = all_ink.boxes.T
     # Specks: smaller than a disc a third of a thin pen stroke across.
     keep = area >= max(4, (0.16 * px_per_mm) ** 2)
@@ -384,9 +390,7 @@ def _pieces(mask: ByteImage, rules: Rules, px_per_mm: float) -> tuple[Pieces, tu
     )
     if rules.down is not None or rules.margins or rules.lone_down:
         keep &= ~crossings(rules, all_ink, px_per_mm)
-    number = np.full(count, -1, np.int32)
-    number[keep] = np.arange(int(keep.sum()), dtype=np.int32)
-    return Pieces(*all_ink.pixels(number), all_ink.boxes[keep], mask.shape), boxes
+    return all_ink, keep, boxes
 
 
 def _holes(mask: ByteImage, px_per_mm: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

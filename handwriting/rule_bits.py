@@ -29,7 +29,11 @@ def lone_boxes(rules: Rules) -> list[Box]:
 
 def crossings(rules: Rules, ink: Components, px_per_mm: float) -> NDArray[np.bool_]:
     """Tell which pieces are bits of crossing rules: thin, and nearly all of their ink lies along rules of any way."""
-    x, y, piece = ink.pixels(np.arange(len(ink.boxes), dtype=np.int32))
+    area = ink.boxes[:, 4]
+    thin = np.flatnonzero(area < 0.36 * px_per_mm * (ink.boxes[:, 2] + ink.boxes[:, 3]))
+    number = np.full(len(area), -1, np.int32)
+    number[thin] = np.arange(len(thin), dtype=np.int32)
+    x, y, piece = ink.pixels(number)
     near = np.zeros(len(x), bool)
     for family, turned in families(rules):
         along, across = (y, x) if turned else (x, y)
@@ -39,10 +43,8 @@ def crossings(rules: Rules, ink: Components, px_per_mm: float) -> NDArray[np.boo
         distance = np.abs(level - family.offsets[np.minimum(nearest, len(family.offsets) - 1)])
         distance = np.minimum(distance, np.abs(level - family.offsets[nearest - 1]))
         near |= distance < 0.34 * px_per_mm
-    area = ink.boxes[:, 4]
-    share = np.bincount(piece, near, len(area)) / area
-    thin = area < 0.36 * px_per_mm * (ink.boxes[:, 2] + ink.boxes[:, 3])
-    out: NDArray[np.bool_] = (share > 0.9) & thin
+    out = np.zeros(len(number), bool)
+    out[thin] = np.bincount(piece, near, len(thin)) > 0.9 * area[thin]
     return out
 
 

@@ -66,9 +66,13 @@ def tilt(strips: NDArray[np.float32], step: float) -> float:
 def aligned(strips: NDArray[np.float32], slope: float, step: float) -> NDArray[np.float32]:
     """Shift every strip so that rules of this slope lie level, rows counted at the middle column."""
     length, count = strips.shape
-    level = np.empty_like(strips)
-    rows = np.arange(length, dtype=np.float64)
+    level = np.zeros_like(strips)
     for s in range(count):
+        # Row r is read between two rows, `whole` and `whole` + 1 further on, where both are there.
         shift = slope * (s + 0.5 - count / 2) * step
-        level[:, s] = np.interp(rows + shift, rows, strips[:, s], left=0, right=0)
+        whole = int(np.floor(shift))
+        first, last = max(0, -whole), min(length, length - 1 - whole)
+        if first < last:
+            here, there = strips[first + whole : last + whole, s], strips[first + whole + 1 : last + whole + 1, s]
+            level[first:last, s] = here + np.float32(shift - whole) * (there - here)
     return level
