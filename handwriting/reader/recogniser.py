@@ -17,8 +17,9 @@ import numpy as np
 import numpy.typing as npt
 
 from handwriting.errors import DamagedFileError, FileNotReadableError, UsageError
-from handwriting.reader.alphabet import CLASSES, collapse, decode
+from handwriting.reader.alphabet import CLASSES, decode
 from handwriting.reader.course import course
+from handwriting.reader.likeliest import likeliest
 
 HEIGHT_PX: Final = 64
 BASELINE_ROW: Final = 43
@@ -76,8 +77,8 @@ class Reading:
 
     @property
     def text(self) -> str:
-        """The most likely class of each frame, repeats merged and blanks dropped: no word list, no search."""
-        return decode(collapse(self.log_probs.argmax(1))).strip()
+        """The likeliest text of the frames: no word list, no language."""
+        return decode(likeliest(self.log_probs)).strip()
 
 
 def ink_of(grey: npt.NDArray[np.uint8]) -> Floats:

@@ -7,7 +7,7 @@ scored are the writers kept out of training (`handwriting.reader.train.copies.he
 children (Drotar & Dobes 2020), `NN.json`; scored is the last line of each, one Slovak sentence. With `--pages` the
 whole scans in `COPIES/pages` are found and cut by the pipeline and each page's text is scored as one; most of their
 writers were trained on, so those rows say what the cutting costs, not how new hands are read. None of it is part of the
-project. Greedy reading, no word list; struck runs are left out of both sides.
+project. The likeliest text of the frames, no word list; struck runs are left out of both sides.
 """
 
 from __future__ import annotations
@@ -32,7 +32,8 @@ from handwriting.calibration import Given
 from handwriting.page import Page
 from handwriting.pipeline import Options, find_writing
 from handwriting.reader import Recogniser
-from handwriting.reader.alphabet import canonical, collapse, decode
+from handwriting.reader.alphabet import canonical, decode
+from handwriting.reader.likeliest import likeliest
 from handwriting.reader.train import copies
 from handwriting.reader.train.score import character_error, spoken
 
@@ -80,7 +81,7 @@ def page(path: Path, reader: Recogniser) -> Pair:
     scan = Page(np.asarray(grey, np.uint8), None, "0" * 64, path.stem, "JPEG")
     found = find_writing((scan,), (), Options(Given(dpi=facts["dpi"])))
     evidence = gather(found.ink, found.lines, reader)
-    read = [decode(collapse(evidence.signs[v.start : v.stop].argmax(1))).strip() for v in evidence.views]
+    read = [decode(likeliest(evidence.signs[v.start : v.stop])).strip() for v in evidence.views]
     down = sorted(facts["lines"], key=lambda line: float(np.mean(np.array(line["baseline_px"])[:, 1])))
     true = [copies.usable_text(line["text"]) or canonical(line["text"]) for line in down]
     return " ".join(read), " ".join(true)

@@ -1,5 +1,6 @@
 """The reader, on lines small enough to draw here, and its file against the limits it promises."""
 
+import itertools
 import time
 from importlib.resources import files
 from pathlib import Path
@@ -12,6 +13,7 @@ from handwriting.errors import DamagedFileError, FileNotReadableError, UsageErro
 from handwriting.reader import ALPHABET, BLANK, CLASSES, CROSSED_OUT, INDEX, Recogniser, canonical, normalise
 from handwriting.reader.alphabet import collapse, decode, encode, without_marks
 from handwriting.reader.course import course, slope
+from handwriting.reader.likeliest import likeliest
 from handwriting.reader.recogniser import BASELINE_ROW, HEIGHT_PX, STRIDE_PX, X_HEIGHT_PX, ink_of
 from handwriting.reader.train.score import character_error, edit_distance, spoken
 
@@ -50,6 +52,34 @@ def test_collapse_merges_repeats_and_keeps_doubles_parted_by_a_blank():
     a, b = INDEX["a"], INDEX["b"]
     assert decode(collapse(np.array([0, a, a, 0, a, b, b, 0]))) == "aab"
     assert collapse(np.zeros(0, int)) == []
+
+
+def test_likeliest_text_is_not_always_that_of_the_best_path():
+    """Two frames, blank 0.6 and a 0.4: the best path says nothing (0.36), "a" has 0.64 (by hand)."""
+    log_probs = np.log(np.array([[0.6, 0.4], [0.6, 0.4]], np.float32))
+    assert collapse(log_probs.argmax(1)) == []
+    assert likeliest(log_probs) == [1]
+
+
+def test_double_letter_needs_a_blank_between():
+    sure = np.log(np.array([[0.01, 0.99], [0.01, 0.99], [0.99, 0.01], [0.01, 0.99]], np.float32))
+    assert likeliest(sure) == [1, 1]
+    assert likeliest(sure[:2]) == [1]
+    assert likeliest(sure[:0]) == []
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_likeliest_text_agrees_with_summing_every_path(seed):
+    """Every path of six frames and three classes written out: the definition itself (Graves et al. 2006)."""
+    rng = np.random.default_rng(seed)
+    shares = rng.dirichlet(np.ones(3), 6)
+    chance = {}
+    for path in itertools.product(range(3), repeat=6):
+        text = tuple(collapse(np.array(path)))
+        chance[text] = chance.get(text, 0.0) + float(np.prod(shares[range(6), path]))
+    found = chance[tuple(likeliest(np.log(shares).astype(np.float32)))]
+    assert found >= 0.97 * max(chance.values())
+    assert found >= chance[tuple(collapse(shares.argmax(1)))] - 1e-9
 
 
 @pytest.mark.parametrize("text", ["minimum", "dog and cat"])
