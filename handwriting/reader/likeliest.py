@@ -48,10 +48,9 @@ def likeliest(log_probs: npt.NDArray[np.float32]) -> list[int]:
                 # A like sign follows only over a blank.
                 _add(found, (*said, c), _NEVER, (blank if c == last else both) + row[c])
         if len(found) > _KEPT:
-            best = sorted(found, key=lambda said: _sum(*found[said]), reverse=True)[:_KEPT]
-            found = {said: found[said] for said in best}
+            found = dict(sorted(found.items(), key=lambda item: _sum(*item[1]), reverse=True)[:_KEPT])
         beginnings = found
-    return list(max(beginnings, key=lambda said: _sum(*beginnings[said])))
+    return list(max(beginnings.items(), key=lambda item: _sum(*item[1]))[0])
 
 
 def _sum(a: float, b: float) -> float:

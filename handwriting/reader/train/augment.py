@@ -92,7 +92,7 @@ class Augment:
         h, w, m = HEIGHT_PX, out_width, views * n
         v = torch.arange(h, device=self._device).float().view(1, h, 1) - BASELINE_ROW
         u = torch.arange(w, device=self._device).float().view(1, 1, w)
-        strong = self._uniform(0, 1, n, 1, 1) ** 1.2
+        strong = 1.25 * self._uniform(0, 1, n, 1, 1) ** 1.2
         shear = 0.27 * self._normal(n, 1, 1).clamp(-2.4, 2.4) + strong * 0.12 * self._smooth(n, 1, w, 1, 40)
         x = u / wide.view(n, 1, 1) * SCALE + strong * 2.0 * self._smooth(n, 1, w, 1, 30)
         middle = x[:, 0, 2::4]

@@ -20,6 +20,7 @@ from torch.nn.utils.fusion import fuse_conv_bn_eval
 
 from handwriting.reader.recogniser import HEIGHT_PX
 from handwriting.reader.train.net import ReaderNet
+from handwriting.reader.train.resume import mean_of
 
 log = logging.getLogger(__name__)
 
@@ -73,8 +74,7 @@ def main() -> None:
     parser.add_argument("target", type=Path)
     chosen = parser.parse_args()
     net = ReaderNet()
-    states = [torch.load(path, map_location="cpu") for path in chosen.checkpoints]
-    net.load_state_dict({k: torch.stack([state[k].float() for state in states]).mean(0) for k in states[0]})
+    net.load_state_dict(mean_of([torch.load(path, map_location="cpu") for path in chosen.checkpoints]))
     export(net, chosen.target)
 
 

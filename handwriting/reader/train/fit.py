@@ -6,8 +6,9 @@ few, and this holds it back from learning them by heart.
 
 `python -m handwriting.reader.train.fit DATA OUT --minutes 9`, where DATA holds `fonts/`, `words.json.gz` and
 `copies.npz` (made by `fonts`, `texts` and `copies`). Writes `reader.pt` (float16 weights, averaged over the last
-steps) and `fit.log`. The length is set in minutes because the machine is lent by the minute: the same seed on another
-machine makes another number of steps, and so another net of the same kind.
+steps), `round-N.pt` at the end of each fall of the learning rate, `mean.pt`, the mean of those and of the net it
+started from, and `fit.log`. The length is set in minutes because the machine is lent by the minute: the same seed on
+another machine makes another number of steps, and so another net of the same kind.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import logging
 import math
 import tempfile
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -29,7 +31,7 @@ from torch import Tensor
 
 from handwriting.reader.alphabet import collapse, decode
 from handwriting.reader.recogniser import STRIDE_PX
-from handwriting.reader.train import copies, recombine
+from handwriting.reader.train import copies, recombine, resume
 from handwriting.reader.train.augment import SCALE, Augment
 from handwriting.reader.train.draw import CANVAS_WIDTH_PX
 from handwriting.reader.train.net import ReaderNet
@@ -52,10 +54,13 @@ _IGNORE = -100
 _RECOMBINED_SHARE = 0.5
 _READ_SHARE = 0.75
 _WARM_UP_STEPS = 300
-_CHECK_SECONDS = 120
+_SAVE_SECONDS = 60
 _DROPOUT = 0.2
 _VIEWS = 2
 _AGREEING = 0.2
+_NEAR = 0.25
+_WEAKER = 0.8
+_SETTLING_BATCHES = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +78,7 @@ class Settings:
     pool: int
     start: Path | None
     aside: int
+    rounds: int
 
 
 def greedy(scores: Tensor, frames: npt.NDArray[np.int64]) -> list[str]:
@@ -90,16 +96,8 @@ class Trainer:
         torch.manual_seed(settings.seed)
         torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
         self.net = ReaderNet(_DROPOUT).to(self.device, memory_format=torch.channels_last)
-        if settings.start:
-            weights = torch.load(settings.start, map_location=self.device)
-            # Parts that an earlier net had not are neutral as they start.
-            fresh = self.net.load_state_dict(
-                {k: v.float() if v.is_floating_point() else v for k, v in weights.items()}, strict=False
-            )
-            log.info("new parts: %d; parts not known: %s", len(fresh.missing_keys), fresh.unexpected_keys)
-        self.mean = torch.optim.swa_utils.AveragedModel(
-            self.net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.999), use_buffers=True
-        )
+        self.folded = bool(settings.start) and resume.load(self.net, settings.start)
+        self.mean = self._averaged()
         decay = [p for p in self.net.parameters() if p.ndim > 1]
         rest = [p for p in self.net.parameters() if p.ndim <= 1]
         groups = [{"params": decay, "weight_decay": 0.03}, {"params": rest, "weight_decay": 0.0}]
@@ -108,8 +106,16 @@ class Trainer:
         )
         self.augment = Augment(self.device, settings.seed)
         self.rng = np.random.default_rng(settings.seed)
+        self.steps = 0
+        self.ends: list[dict[str, Tensor]] = []
         self.drawn = Pool(settings.pool, CANVAS_WIDTH_PX, self.device)
         self.mixed = Pool(settings.pool if settings.start else CHUNK, CANVAS_WIDTH_PX, self.device)
+
+    def _averaged(self) -> torch.optim.swa_utils.AveragedModel:
+        """Start a running mean of the weights."""
+        return torch.optim.swa_utils.AveragedModel(
+            self.net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.999), use_buffers=True
+        )
 
     def _prepare(self) -> None:
         """Read the real lines and part them into those to train on and those to score on."""
@@ -150,13 +156,21 @@ class Trainer:
                     self._cut_words(Path(folder))
                 while self.drawn.filled < min(self.s.pool, 4096):
                     time.sleep(0.2)
+                if self.folded:
+                    resume.unfold(self.net, self._pictures(feeder))
+                    self.mean = self._averaged()
+                if self.s.start:
+                    self.ends.append(self.save("start"))
                 self._train(feeder)
+                if len(self.ends) > 1:
+                    self.mean.module.load_state_dict(resume.mean_of(self.ends))
+                    resume.measure_norms(self.mean.module, self._pictures(feeder))
+                    self.save("mean")
+                    self.check("mean of rounds", by_writer=True)
             finally:
                 feeder.stop()
                 for worker in workers:
                     worker.terminate()
-        self.save()
-        self.check("end", by_writer=True)
 
     @torch.no_grad()
     def _cut_words(self, folder: Path) -> None:
@@ -191,29 +205,39 @@ class Trainer:
         self.net.train()
 
     def _train(self, feeder: Feeder) -> None:
-        began, step, lines, losses, told, checked = time.monotonic(), 0, 0, [], 0.0, 0.0
-        whole = max(self.s.deadline - began, 1.0)
-        high, low = self.s.rates
+        began, each = time.monotonic(), (self.s.deadline - time.monotonic()) / self.s.rounds
+        for k in range(self.s.rounds):
+            # The running mean starts anew: what was learned at the last round's first rates is no part of it.
+            self.mean = self._averaged()
+            self._round(k, began + (k + 1) * each, feeder)
+            self.ends.append(self.save(f"round-{k + 1}"))
+            self.save("reader")
+            self.check(f"round {k + 1}", by_writer=k + 1 == self.s.rounds)
+
+    def _round(self, k: int, until: float, feeder: Feeder) -> None:
+        """Train while the learning rate falls once."""
+        began, losses, told, saved, first = time.monotonic(), [], 0.0, 0.0, self.steps
+        whole = max(until - began, 1.0)
+        high, low = self.s.rates[0] * _WEAKER**k, self.s.rates[1]
         while (now := time.monotonic() - began) < whole:
             part = now / whole
-            share = self.s.real_share[0] + (self.s.real_share[1] - self.s.real_share[0]) * part
+            share = self.s.real_share[0] + (self.s.real_share[1] - self.s.real_share[0]) * (k + part) / self.s.rounds
             rate = low + (high - low) * 0.5 * (1 + math.cos(math.pi * part))
             for batch in self._batches(share, 8, feeder):
                 for group in self.optimiser.param_groups:
-                    group["lr"] = min(rate, high * (step + 1) / _WARM_UP_STEPS)
+                    group["lr"] = min(rate, high * (self.steps - first + 1) / _WARM_UP_STEPS)
                 losses.append(self._step(*batch))
-                step, lines = step + 1, lines + len(batch[0])
+                self.steps += 1
                 self.mean.update_parameters(self.net)
             if now - told > 20:
                 told = now
-                read, apart, place = torch.stack(losses).mean(0).tolist()
+                read, apart, near, place = torch.stack(losses).mean(0).tolist()
                 losses = []
-                log.info("%4.0f s step %d lines %d loss %.3f apart %.3f place %.3f rate %.1e drawn %d", now, step,
-                         lines, read, apart, place, rate, self.drawn.filled)  # fmt: skip
-            if now - checked > _CHECK_SECONDS:
-                checked = now
-                self.check(f"{now:.0f} s")
-                self.save()
+                log.info("%4.0f s step %d loss %.3f apart %.3f near %.3f place %.3f rate %.1e drawn %d", now,
+                         self.steps, read, apart, near, place, rate, self.drawn.filled)  # fmt: skip
+            if now - saved > _SAVE_SECONDS:
+                saved = now
+                self.save("reader")
 
     def _batches(self, share: float, count: int, feeder: Feeder) -> list[Any]:
         """`count` batches of like widths."""
@@ -233,6 +257,20 @@ class Trainer:
         self.rng.shuffle(batches)
         return batches
 
+    @torch.no_grad()
+    def _seen(self, canvas: Tensor, drawn: Tensor, wide: Tensor, tall: Tensor, width: int) -> tuple[Tensor, Tensor]:
+        """Make views of a batch, (views * n, 1, 64, width), and the canvas column under the middle of each frame."""
+        ink, middle = self.augment.warp(canvas.float() / 255, wide, tall, width, _VIEWS)
+        twice = drawn.repeat(_VIEWS)
+        ink = self.augment.paper(self.augment.pen(ink, twice), twice)
+        return ink.unsqueeze(1).contiguous(memory_format=torch.channels_last), middle
+
+    def _pictures(self, feeder: Feeder) -> Iterator[Tensor]:
+        """Batches as training sees them, to measure by."""
+        batches = self._batches(self.s.real_share[1], _SETTLING_BATCHES, feeder)
+        for canvas, _, drawn, wide, tall, width, _ in batches:
+            yield self._seen(canvas, drawn, wide, tall, width)[0]
+
     def _step(
         self,
         canvas: Tensor,
@@ -243,24 +281,24 @@ class Trainer:
         width: int,
         targets: list[npt.NDArray[np.int16]],
     ) -> Tensor:
-        with torch.no_grad():
-            ink, middle = self.augment.warp(canvas.float() / 255, wide, tall, width, _VIEWS)
-            twice = drawn.repeat(_VIEWS)
-            ink = self.augment.paper(self.augment.pen(ink, twice), twice)
-            inside = (middle >= 0) & (middle < columns.shape[1])
-            letters = columns.long().gather(1, middle.round().long().clamp(0, columns.shape[1] - 1))
-            letters = torch.where(inside & (letters >= 0), letters, 0)
-            letters = torch.where(drawn.view(-1, 1) > 0, letters, _IGNORE).repeat(_VIEWS, 1)
+        ink, middle = self._seen(canvas, drawn, wide, tall, width)
+        inside = (middle >= 0) & (middle < columns.shape[1])
+        letters = columns.long().gather(1, middle.round().long().clamp(0, columns.shape[1] - 1))
+        letters = torch.where(inside & (letters >= 0), letters, 0)
+        letters = torch.where(drawn.view(-1, 1) > 0, letters, _IGNORE).repeat(_VIEWS, 1)
         with torch.autocast(self.device.type, torch.bfloat16):
-            read, place = self.net(ink.unsqueeze(1).contiguous(memory_format=torch.channels_last))
+            read, place, near = self.net.scores(ink)
         lengths = np.array([len(t) for t in targets] * _VIEWS)
         # Frames past the line's end are paper: they count, so that the net learns to stay silent there.
         whole = torch.full((len(lengths),), read.shape[2], dtype=torch.long)
         flat = sent(np.concatenate(targets * _VIEWS).astype(np.int64), self.device)
         share = sent(1 / lengths.clip(4).astype(np.float32), self.device)
         scores = torch.log_softmax(read.float(), 1).permute(2, 0, 1)
-        loss = F.ctc_loss(scores, flat, whole, torch.from_numpy(lengths), zero_infinity=True, reduction="none")
-        loss = (loss * share).mean()
+        counts = torch.from_numpy(lengths)
+        loss, early = (
+            (F.ctc_loss(said, flat, whole, counts, zero_infinity=True, reduction="none") * share).mean()
+            for said in (scores, torch.log_softmax(near.float(), 1).permute(2, 0, 1))
+        )
         one, other = scores.chunk(_VIEWS, 1)
         apart = (other.detach().exp() * (other.detach() - one) + one.detach().exp() * (one.detach() - other)).sum(
             (0, 2)
@@ -269,10 +307,10 @@ class Trainer:
         where = F.cross_entropy(place.float(), letters, ignore_index=_IGNORE, reduction="sum")
         where = where / (letters != _IGNORE).sum().clamp(min=1)
         self.optimiser.zero_grad(set_to_none=True)
-        (loss + _AGREEING * apart + 0.15 * where).backward()
+        (loss + _AGREEING * apart + _NEAR * early + 0.15 * where).backward()
         torch.nn.utils.clip_grad_norm_(self.net.parameters(), 2.0)
         self.optimiser.step()
-        return torch.stack([loss.detach(), apart.detach(), where.detach()])
+        return torch.stack([loss.detach(), apart.detach(), early.detach(), where.detach()])
 
     @torch.no_grad()
     def check(self, when: str, *, by_writer: bool = False) -> None:
@@ -303,11 +341,12 @@ class Trainer:
             log.info("CHECK %s: %s %s\n  %s", when, probe.stem, character_error([(t, truth) for t in texts]),
                      " | ".join(texts))  # fmt: skip
 
-    def save(self) -> None:
-        """Write the averaged weights as float16."""
+    def save(self, name: str) -> dict[str, Tensor]:
+        """Write the averaged weights as float16; returns them."""
         state = self.mean.module.state_dict()
         halved = {k: v.half().cpu() if v.is_floating_point() else v.cpu() for k, v in state.items()}
-        torch.save(halved, self.s.out / "reader.pt")
+        torch.save(halved, self.s.out / f"{name}.pt")
+        return halved
 
 
 def main() -> None:
@@ -319,11 +358,12 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=14, help="drawing processes")
     parser.add_argument("--batch", type=int, default=112, help="lines in a step, each seen twice")
-    parser.add_argument("--rates", type=float, nargs=2, default=(2e-3, 0.0), help="learning rate, start and end")
+    parser.add_argument("--rates", type=float, nargs=2, default=(2e-3, 0.0), help="learning rate, first and last")
     parser.add_argument("--real", type=float, nargs=2, default=(0.15, 0.5), help="share of real lines, start and end")
     parser.add_argument("--pool", type=int, default=24576, help="drawn lines kept on the accelerator")
-    parser.add_argument("--start", type=Path, help="weights to go on from")
+    parser.add_argument("--start", type=Path, help="weights to go on from, .pt or the shipped .onnx")
     parser.add_argument("--aside", type=int, default=0, help="further writers kept out, to choose by")
+    parser.add_argument("--rounds", type=int, default=1, help="how often the learning rate falls")
     o = parser.parse_args()
     began = time.monotonic()
     o.out.mkdir(parents=True, exist_ok=True)
@@ -339,6 +379,7 @@ def main() -> None:
         o.pool,
         o.start,
         o.aside,
+        o.rounds,
     )
     handlers: list[logging.Handler] = [logging.StreamHandler(), logging.FileHandler(o.out / "fit.log", "a")]
     logging.basicConfig(level=logging.INFO, format="%(relativeCreated)d ms %(message)s", handlers=handlers)

@@ -139,15 +139,26 @@ class ReaderNet(nn.Module):
         self.likeness = Likeness(CONTEXT)
         self.read = nn.Conv2d(CONTEXT, CLASSES, 1)
         self.place = nn.Conv2d(CONTEXT, CLASSES, 1)
+        # For training alone: reads before any wide look, so that shapes are told by themselves, not by their company.
+        self.near = nn.Conv2d(CONTEXT, CLASSES, (1, 3), padding=(0, 1))
         # After the first two stages, where channels still say how the pen wrote rather than what.
         self._mix_after = (n1 + 1, n1 + n2 + 3)
         self._look_after = len(self.trunk) - 3
+        self._near_after = self._look_after - len(DILATIONS) + 1
 
     def forward(self, x: Tensor) -> tuple[Tensor, Tensor]:  # noqa: D102
+        read, place, _ = self.scores(x)
+        return read, place
+
+    def scores(self, x: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+        """Scores for reading, of the letter each column belongs to, and for reading without the wide looks."""
+        near = x
         for i, layer in enumerate(self.trunk):
             x = layer(x)
             if self.training and i in self._mix_after:
                 x = mix_styles(x)
+            if i == self._near_after:
+                near = x
             if i == self._look_after:
                 x = self.likeness(x)
-        return self.read(x).squeeze(2), self.place(x).squeeze(2)
+        return self.read(x).squeeze(2), self.place(x).squeeze(2), self.near(near).squeeze(2)
