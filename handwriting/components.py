@@ -74,6 +74,23 @@ def inked(mask: NDArray[np.uint8]) -> NDArray[np.int64]:
     return np.concatenate([found, rest]) if len(rest) else found
 
 
+def by_cell(
+    at: NDArray[np.int64], value: NDArray[np.uint8], shape: tuple[int, ...], cells: tuple[int, int]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return how many of some pixels lie in each of so many cells down and across, and the sum of their values.
+
+    `at` are places in the flat view of a picture of some shape.
+    """
+    rows, columns = (np.arange(size) * n // size for size, n in zip(shape, cells, strict=True))
+    row = at // shape[1]
+    place = (rows * cells[1])[row]
+    place += columns[at - row * shape[1]]
+    count, total = (
+        np.bincount(place, weight, cells[0] * cells[1]).reshape(cells).astype(np.float64) for weight in (None, value)
+    )
+    return count, total
+
+
 def components(mask: NDArray[np.uint8]) -> Components:
     """Part the ink of a mask (255 on 0) into connected pieces."""
     height, width = mask.shape

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from handwriting.components import Components, components, inked
+from handwriting.components import Components, by_cell, components, inked
 from handwriting.geometry import Box, FloatArray
 from handwriting.rule_bits import crossings, families, leftover, lone_boxes
 from handwriting.rules import Rules, Ruling
@@ -322,7 +322,8 @@ def _depth(flat: ByteImage, noise: float, px_per_mm: float) -> tuple[FloatArray 
     if not len(darkest):
         return None, 0.0
     shape = (max(1, flat.shape[0] // cell), max(1, flat.shape[1] // cell))
-    cells, sums = _by_cell(at[darkest], value[darkest], flat.shape, shape)
+    cells, dark = by_cell(at[darkest], value[darkest], flat.shape, shape)
+    sums = PAPER * cells - dark
     size = flat.size / cells.size
     area, sums = cells / size, sums / size
     enough = area > 0.002
@@ -333,20 +334,6 @@ def _depth(flat: ByteImage, noise: float, px_per_mm: float) -> tuple[FloatArray 
     smooth_area = cv2.GaussianBlur(np.where(enough, area, 0), (0, 0), 1.2) + prior * 0.05
     smooth_sum = cv2.GaussianBlur(np.where(enough, sums, 0), (0, 0), 1.2) + prior * 0.05 * typical
     return (smooth_sum / smooth_area).astype(np.float64), typical
-
-
-def _by_cell(
-    at: Index, value: NDArray[np.uint8], shape: tuple[int, ...], cells: tuple[int, int]
-) -> tuple[FloatArray, FloatArray]:
-    """Return how many of some pixels lie in each of so many cells down and across, and their depth in sum."""
-    rows, columns = (np.arange(size) * n // size for size, n in zip(shape, cells, strict=True))
-    row = at // shape[1]
-    place = (rows * cells[1])[row]
-    place += columns[at - row * shape[1]]
-    count, total = (
-        np.bincount(place, weight, cells[0] * cells[1]).reshape(cells).astype(np.float64) for weight in (None, value)
-    )
-    return count, PAPER * count - total
 
 
 def _rejoin(mask: ByteImage, cut: ByteImage, px_per_mm: float) -> ByteImage:
