@@ -25,6 +25,7 @@ ORDER = (
         "baselines",
         "lines",
         "edges",
+        "depth",
         "restoration",
         "frame",
         "ticks",

@@ -250,14 +250,17 @@ def test_code_type_is_what_the_layout_was_planned_with(portrait):
     assert isinstance(portrait.layout.code, SheetCode)
 
 
-@pytest.mark.parametrize("blur", [0.6, 1.0, 1.4, 1.7])
-def test_the_blur_of_a_photograph_is_told_from_its_marks(portrait, blur):
-    view = dataclasses.replace(small(random_view(3)), blur_px=blur, noise=4.0, jpeg=80, tilt_deg=12.0)
+@pytest.mark.parametrize("tilt", [0.0, 12.0, 33.0])
+@pytest.mark.parametrize("blur", [1.0, 1.4, 1.7])
+def test_the_blur_of_a_photograph_is_told_from_its_marks(portrait, blur, tilt):
+    view = dataclasses.replace(small(random_view(3)), blur_px=blur, noise=4.0, jpeg=80, tilt_deg=tilt)
     grey, _ = shoot(portrait, view)
     reading = read_sheet(grey)
-    # Taking the picture from a raster blurs by its pixel (1/12 px squared) and by interpolating (1/6).
+    # Taking the picture from a raster blurs by its pixel (1/12 px squared) and by interpolating (1/6). A stroke's width
+    # is told from the blur's square: 8 % too little, as an estimate common to all slants gave, and thin strokes stay a
+    # sixth too wide.
     step = reading.px_per_mm / PX_PER_MM
-    assert reading.blur_px == pytest.approx(np.sqrt(blur**2 + step**2 / 4), rel=0.08)
+    assert reading.blur_px == pytest.approx(np.sqrt(blur**2 + step**2 / 4), rel=0.03)
     assert reading.blur_mm == pytest.approx(reading.blur_px / reading.px_per_mm)
 
 
