@@ -51,7 +51,7 @@ _UP_DEG, _UP_SURE_DEG, _UP_LEAST_DEG, _UP_MOST_DEG, _UP_SD_DEG = 22.0, 4.0, 12.0
 _JOINED = np.array([[0.85, 0.05, 0.08], [0.45, 0.40, 0.13], [0.20, 0.65, 0.13]])
 _UNJOINED = np.array([[0.85, 0.01, 0.12], [0.83, 0.02, 0.13], [0.80, 0.05, 0.13]])
 # Standard error of the slant where strokes upwards are many, for they are not told surely: slants of 24 children's
-# pages differ by 4.2 (root mean square) from those of their pens' ways down (Drotar & Dobes 2020), and lie 3.2 lower.
+# pages differ by 4.4 (root mean square) from those of their pens' ways down (Drotar & Dobes 2020), and lie 3.3 lower.
 # Many is this share of the strokes and more; with fewer it falls in proportion.
 _UNTOLD_DEG, _MANY_UPWARDS = 4.2, 0.15
 # Strokes' worth of them (each an x-height); and of a usual spread of stems.
