@@ -45,8 +45,10 @@ def test_sizes_are_those_of_the_letters_drawn(page):
 
 def test_gaps_are_those_of_unjoined_letters(page):
     found, truth = page
-    gap = found["known_letter_space"]
-    assert gap.value == pytest.approx(truth.realised["letter_space_mm"], abs=0.12)
+    gap, true = found["known_letter_space"], truth.realised["letter_space_mm"]
+    assert gap.low < true < gap.high
+    # A joined hand has few gaps, and of those the narrowest run together.
+    assert gap.value == pytest.approx(true, abs=0.12 if gap.n >= 30 else 0.2)
 
 
 def test_ratios_do_not_change_with_the_scale():
