@@ -40,6 +40,7 @@ class Costs:
     bare: float = 12.0
     extra: float = 6.0
     extra_struck: float = 9.0
+    unread: float = 1.0
     passed_over: float = 4.5
     mark_passed_over: float = 0.7
     skip: float = 7.0
@@ -105,23 +106,36 @@ def score_frames(evidence: Evidence, expected: Expected, costs: Costs) -> Scores
     for k in range(classes.shape[1]):
         np.maximum(letter, signs[:, classes[:, k]] - prices[:, k], out=letter)
     np.maximum(letter, floor[:, None], out=letter)
-    empty = np.logaddexp(signs[:, BLANK], signs[:, space])
+    # Where the reader sees a sign there is one, be it another: no passing it by as white, however unsure the reader is.
+    white = signs[:, BLANK] - np.where(_peaks(signs), costs.unread, 0.0).astype(np.float32)
+    empty = np.logaddexp(white, signs[:, space])
     across = np.where(evidence.crossing, costs.gap_weight * np.log1p(-parting), 0.0)
     # What stands in a word that is not in the text may be any sign.
     most = signs.argmax(1)
     again = np.concatenate([[False], (most[1:] == most[:-1]) & (most[1:] != BLANK)])
     loose = best - np.where(again, 0.0, costs.any_sign).astype(np.float32)
     struck_out = np.maximum(signs[:, struck], np.minimum(loose + evidence.struck, best))
-    struck_out = np.maximum(struck_out, signs[:, BLANK] + np.where(most == BLANK, evidence.struck, 0.0))
+    struck_out = np.maximum(struck_out, white + np.where(most == BLANK, evidence.struck, 0.0))
     return Scores(
         letter,
-        np.maximum(signs[:, BLANK], extra),
+        np.maximum(white, extra),
         np.maximum(empty, extra),
-        np.maximum(signs[:, BLANK], loose),
+        np.maximum(white, loose),
         struck_out.astype(np.float32),
         (costs.gap_weight * np.log(parting)).astype(np.float32),
         across.astype(np.float32),
     )
+
+
+def _peaks(signs: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Return the frame of every run of signs at which the reader is least likely to see none."""
+    white = np.logaddexp(signs[:, BLANK], signs[:, INDEX[" "]])
+    inside = np.concatenate([[False], np.isin(signs.argmax(1), [BLANK, INDEX[" "]], invert=True), [False]])
+    starts, stops = np.flatnonzero(np.diff(inside.astype(np.int8))).reshape(-1, 2).T
+    peaks = np.zeros(len(signs), np.bool_)
+    for a, b in zip(starts, stops, strict=True):
+        peaks[a + int(white[a:b].argmin())] = True
+    return peaks
 
 
 def find_path(scores: Scores, expected: Expected, costs: Costs) -> Path:

@@ -19,7 +19,7 @@ from handwriting.alignment.spelling import Spelling, chances, fold, plain_letter
 from handwriting.alignment.tally import tally
 from handwriting.errors import TextMismatchError
 from handwriting.geometry import Box
-from handwriting.reader.alphabet import CROSSED_OUT, INDEX
+from handwriting.reader.alphabet import BLANK, CROSSED_OUT, INDEX
 from handwriting.words import Word, Words
 
 TEXT = "The ferry leaves at half past seven each morning and carries milk, bread and post to the island"
@@ -57,6 +57,16 @@ def walk(read, text=TEXT, see=None):
 )
 def test_path(read, found):
     assert walk(read) == found.split()
+
+
+def test_a_sign_the_reader_is_unsure_of_is_not_passed_by_as_white():
+    def see(evidence):
+        signs = evidence.signs.copy()
+        last = 2 * len("The ferry c") - 2
+        signs[last, [INDEX["c"], BLANK, INDEX["a"]]] = np.log([0.4, 0.38, 0.2])
+        return replace(evidence, signs=signs)
+
+    assert walk("The ferry c", "The ferry a line", see) == ["The", "ferry", "a"]
 
 
 @pytest.mark.parametrize("doubted", [False, True])
