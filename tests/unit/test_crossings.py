@@ -40,8 +40,11 @@ def test_crossed_out_words_are_shown_with_state_and_chance_and_no_other(style: s
     phantom, result = page_with(style)
     crossed = [w.box for w in phantom.truth.words if w.state == "crossed-out" and w.box is not None]
     shown = [w for line in result.record.lines for w in line.words if w.state == "crossed-out?"]
+    # Words of one letter show little, as the module says: one or two of them may be shown.
+    single = {w for line in result.record.lines for w in line.words if w.box.width < line.x_height}
+    assert sum(w in single for w in shown) <= 2
     assert sum(any(w.box.overlap(box) > 0.5 for w in shown) for box in crossed) >= 4
-    assert sum(all(w.box.overlap(box) < 0.5 for box in crossed) for w in shown) <= 1
+    assert not any(all(w.box.overlap(box) < 0.5 for box in crossed) for w in shown if w not in single)
     assert all(w.confidence is not None and SHOWN <= w.confidence <= 1 for w in shown)
     assert any(note.code == "looks-crossed-out" for note in result.record.flags)
 
