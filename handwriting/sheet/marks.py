@@ -23,8 +23,8 @@ _LOOK_PX = (1400, 2800)
 _ENOUGH = 10
 # A sheet too far away to be read in the small copy still shows this many squares of some kind there.
 _FEWEST_SQUARES = 6
-# Marks and such squares that a sheet shows at one threshold already, the widest of three: on 60 simulated photographs, and
-# 24 more shrunk five ways, whatever was found at all three was.
+# Marks and such squares that a sheet shows at one threshold already, the widest of three: on 60 simulated photographs,
+# and 24 more shrunk five ways, whatever was found at all three was.
 _GLANCE_PX, _AT_A_GLANCE = 23, 3
 _LOPSIDED = 1.8
 _ALONG = np.linspace(0.12, 0.88, 17)
