@@ -56,12 +56,8 @@ def restored(lifted: ByteImage, areas: Sequence[Box], blur: Blur, px_per_mm: flo
 
     Parameters
     ----------
-    lifted : ndarray of uint8, shape (H, W)
-    areas : sequence of Box
-        Where there may be writing.
-    blur : callable
-        From places in the picture, px, shape (n, 2), to the standard deviation of the blur there across and down, px,
-        shape (n, 2).
+    lifted, areas, blur : ndarray of uint8, sequence of Box, callable
+        As `find_depth` takes them.
     px_per_mm : float
         Of this picture; sets the size of the neighbourhood that has one depth of ink.
     step : float
