@@ -5,7 +5,6 @@ texts that `handwriting.sheet.rulings` names (secondary; the standard itself was
 the printed lines are common practice, no source.
 """
 
-import time
 from dataclasses import replace
 
 import cv2
@@ -146,14 +145,3 @@ def test_handwriting_alone_has_no_rules(seed):
     grey = made.image if made.image.ndim == 2 else cv2.cvtColor(made.image, cv2.COLOR_RGB2GRAY)
     found = find_rules(flatten(grey, made.truth.px_per_mm), made.truth.px_per_mm)
     assert (found.across, found.down, found.margins) == (None, None, ())
-
-
-def test_rules_of_a_page_are_found_in_time(writing):
-    flat = flatten(page("fr-seyes", 1.3, writing), PX_PER_MM)
-    spent = []
-    for _ in range(3):
-        start = time.process_time()
-        find_rules(flat, PX_PER_MM)
-        spent.append(time.process_time() - start)
-    # About 0.1 s on one thread; the bound leaves room for a slow machine.
-    assert min(spent) < 0.4
