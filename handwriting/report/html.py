@@ -18,7 +18,7 @@ from PIL import Image
 
 from handwriting.quantity import Measured
 from handwriting.record import Record
-from handwriting.report import copied, facts, plain, speed
+from handwriting.report import copied, facts, paper, plain, speed
 from handwriting.report.charts import legend_key
 from handwriting.report.overlay import Picture, overlay, shown_marks
 from handwriting.report.rounding import rounded
@@ -68,7 +68,8 @@ def render_html(record: Record, picture: Picture, *, words: Catalogue | None = N
         Wording; English when left out.
     """
     words = words or catalogue()
-    return template("report.html.j2").render(parts(record, picture, words))
+    shown = parts(record, picture, words)
+    return template("report.html.j2").render(shown, fit=paper.classes(shown))
 
 
 def parts(record: Record, picture: Picture, words: Catalogue) -> dict[str, Any]:

@@ -1,9 +1,10 @@
 """The plain part: topics in short sentences, steadier ones first.
 
 Topics are put in order by one quantity that all of them share, the spread in shares of the small-letter height:
-height CV; RMS wander of the baseline over x-height; SD of word and letter gaps over x-height (their CV times their
-mean ratio); the tangent of the slant's SD, which is the sideways shift of a stroke over its height; SD of line starts
-over x-height. The order compares topics of one page with each other. It has no threshold and is no norm.
+height CV, of each letter where letters are known; RMS wander of the baseline over x-height; SD of word and letter
+gaps over x-height (their CV times their mean ratio); the tangent of the slant's SD, which is the sideways shift of a
+stroke over its height; SD of line starts over x-height. The order compares topics of one page with each other. It has
+no threshold and is no norm.
 """
 
 from __future__ import annotations
@@ -86,10 +87,10 @@ def _spreads(record: Record) -> dict[str, float | None]:
         one, other = value(a), value(b)
         return None if one is None or other is None else abs(one * other)
 
-    slant = value("slant_spread")
+    slant, of_each_letter = value("slant_spread"), value("known_height_cv")
     margin, size = value("left_margin_spread"), value("x_height")
     return {
-        "size": value("height_cv"),
+        "size": value("height_cv") if of_each_letter is None else of_each_letter,
         "line": value("baseline_wander_ratio"),
         "words": product("word_space_cv", "word_space_ratio"),
         "letters": product("letter_space_cv", "letter_space_ratio"),
@@ -102,7 +103,8 @@ def _sentences(record: Record, keys: tuple[str, ...], words: Catalogue) -> tuple
     said: list[str] = []
     for place, key in enumerate(keys):
         quantity = measured(record, key)
-        if quantity is not None:
+        better = words.measure(key).known
+        if quantity is not None and not (better and measured(record, better)):
             before = place > 0 and measured(record, keys[place - 1]) is not None
             said.append(sentence(quantity, key, words, alone=not before, within=tolerance(record, words)))
     return tuple(s for s in said if s)

@@ -35,6 +35,8 @@ class MeasureWords:
         A ratio that readers know as per cent.
     spread, spread_term : str
         Key of the measure that is this one's spread, shown in the same row, and what kind of spread it is.
+    known : str
+        Key of the measure that tells it better where the letters are known; then the plain part says that one only.
     """
 
     name: str
@@ -48,6 +50,7 @@ class MeasureWords:
     percent: bool = False
     spread: str = ""
     spread_term: str = ""
+    known: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,7 @@ import lxml.html
 import numpy as np
 import pypdfium2
 import pytest
-from report_fixture import comparisons, page
+from report_fixture import COUNT, comparisons, page
 from rich.console import Console
 
 from handwriting.errors import OutputError
@@ -255,15 +255,46 @@ def _heavy(record):
     )
 
 
+def _copied(record):
+    """Return the record as one laid against its text: counted by the tool, letters known, up to 24 words to look at."""
+    states = iter(["misspelt?", "crossed-out?", "repeated", "added"] * 6)
+    lines = tuple(
+        replace(line, words=tuple(replace(word, state=next(states, word.state)) for word in line.words))
+        for line in record.lines
+    )
+    known = {
+        "known_x_height": Measured(2.9, "mm", 2.8, 3.0, 160),
+        "known_height_cv": Measured(0.09, "1", 0.08, 0.11, 200),
+        "known_ascender_ratio": Measured(1.9, "1", 1.8, 2.0, 40),
+        "known_descender_ratio": Measured(1.1, "1", 1.0, 1.2, 12),
+        "known_letter_space": Measured(0.7, "mm", 0.6, 0.8, 150),
+        "shape_consistency": Measured(0.91, "1", 0.89, 0.93, 130),
+    }
+    letters = {**record.letters, "counted_by_tool": COUNT}
+    return replace(record, lines=lines, letters=letters, measures={**record.measures, **known})
+
+
 @pytest.mark.skipif(not shutil.which("chromium"), reason="no browser to print with")
 @pytest.mark.parametrize(
-    ("lines", "scaled", "heavy"),
-    [(9, True, False), (24, True, True), (24, False, True), (9, True, True), (3, True, False)],
+    ("lines", "scaled", "changes", "language"),
+    [
+        (9, True, (), "en"),
+        (24, True, (_heavy,), "en"),
+        (24, False, (_heavy,), "en"),
+        (9, True, (_heavy,), "en"),
+        (3, True, (), "en"),
+        (3, True, (_heavy, _copied), "en"),
+        (9, True, (_copied,), "fr"),
+        (9, True, (_heavy, _copied), "en"),
+        (24, True, (_heavy, _copied), "fr"),
+    ],
 )
-def test_it_prints_on_two_a4_pages(tmp_path, lines, scaled, heavy):
+def test_it_prints_on_two_a4_pages(tmp_path, lines, scaled, changes, language):
     record, picture = page(100, lines=lines, scaled=scaled, printed=lines == 9)
+    for change in changes:
+        record = change(record)
     source = tmp_path / "report.html"
-    source.write_text(render_html(_heavy(record) if heavy else record, picture), "utf-8")
+    source.write_text(render_html(record, picture, words=catalogue(language)), "utf-8")
     target = tmp_path / "report.pdf"
     flags = ["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
     profile = f"--user-data-dir={tmp_path / 'profile'}"

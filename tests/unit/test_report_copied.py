@@ -4,16 +4,11 @@ from dataclasses import replace
 
 import pytest
 import report_fixture
+from report_fixture import COUNT
 
 from handwriting.report.copied import sentences, slips
 from handwriting.report.html import render_html
 from handwriting.report.words import catalogue
-
-COUNT = {
-    "written": 120, "interval": [118, 122], "matching": 109, "repeated": 3, "added": 0, "crossed_out": 5,
-    "left_out_runs": [{"first": 4, "last": 6, "words": "turns at noon."}], "last_word": "quay", "last_word_number": 31,
-    "share_of_text_reached": 0.62,
-}  # fmt: skip
 
 
 @pytest.fixture

@@ -172,6 +172,16 @@ def test_a_steadier_hand_changes_the_order(small):
     assert plain.topics(replace(record, measures=varied), catalogue())[-4].title == "Letter size"
 
 
+def test_where_letters_are_known_the_spread_of_each_letter_is_told_instead(small):
+    record, _ = small
+    before = next(t for t in plain.topics(record, catalogue()) if t.title == "Letter size")
+    assert before.spread == 0.152 and "Letters of one kind differ" in before.sentences[1]
+    known = {**record.measures, "known_height_cv": Measured(0.09, "1", 0.08, 0.11, 200)}
+    now = next(t for t in plain.topics(replace(record, measures=known), catalogue()) if t.title == "Letter size")
+    assert now.sentences[1:] == ("The same letter differs in height by about 9%, likely 8 to 11.",)
+    assert now.spread == 0.09
+
+
 def test_sides_are_said_in_words():
     words = catalogue()
     lean = Measured(84.2, "deg", 82.6, 85.9, 240)
