@@ -17,14 +17,15 @@ What it does not see: which letter a mark is. In joined writing one letter may g
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
+from handwriting.components import ranges
 from handwriting.geometry import Box, FloatArray
-from handwriting.ink import Ink
+from handwriting.ink import Ink, Pieces
 from handwriting.lines import Lines
 from handwriting.words import Words
 
@@ -110,14 +111,13 @@ class Letters:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Parts:
-    """The ink of every piece in every line, pixels sorted by part.
+    """The ink of every piece in every line, pixels part by part.
 
-    Pixels: columns, rows, heights above the baseline, upright columns. Parts: first pixel and past the last, line,
-    word, box (left, top, right, bottom), edges of top and foot above the baseline, upright width.
+    Pixels: indices, heights above the baseline, upright columns. Parts: first pixel and past the last, line, word, box
+    (left, top, right, bottom), edges of top and foot above the baseline, upright width.
     """
 
-    x: NDArray[np.int32]
-    y: NDArray[np.int32]
+    pixel: NDArray[np.int64]
     up: FloatArray
     along: FloatArray
     starts: NDArray[np.int64]
@@ -134,13 +134,13 @@ class _Parts:
         return self.top - self.foot
 
 
-@dataclass(slots=True)
-class _Raw:
-    line: int
-    word: int
-    box: Box
-    top: float
-    foot: float
+class _Raw(NamedTuple):
+    """Marks not yet told apart: the part each is of, its box (left, top, right, bottom), edges of top and foot."""
+
+    part: NDArray[np.int64]
+    box: FloatArray
+    top: FloatArray
+    foot: FloatArray
 
 
 def find_letters(ink: Ink, lines: Lines, words: Words) -> Letters:
@@ -167,21 +167,20 @@ def find_letters(ink: Ink, lines: Lines, words: Words) -> Letters:
     joined = bool(wide[wide > 1.7 * body].sum() > 0.45 * wide.sum())
     limit = 1.05 * body if joined else 1.9 * np.maximum(body, 0.8 * parts.height)
     several = parts.width > limit
-    columns = (parts.line, parts.word, parts.box, parts.top, parts.foot)
-    rows = zip(*(column.tolist() for column in columns), strict=True)
-    raw: list[_Raw] = []
-    for i, (line, word, box, top, foot) in enumerate(rows):
-        raw += _taken_apart(parts, i, body) if several[i] else [_Raw(line, word, Box(*box), top, foot)]
-    raw = [r for r in raw if r.top - r.foot - stroke > _LEAST * (body - stroke)]
-    if not raw:
-        return empty
-    heights = np.array([r.top - r.foot for r in raw])
-    feet = np.array([r.foot for r in raw])
-    share, centre = _kinds(heights - stroke, feet, max(body - stroke, 1.0))
-    marks = tuple(
-        Mark(r.line, r.word, r.box, kind, r.box.bottom, r.box.top, r.top - r.foot, r.foot)
-        for r, kind in zip(raw, _names(share), strict=True)
+    whole = np.flatnonzero(~several)
+    raw = _joined(
+        _Raw(whole, parts.box[whole], parts.top[whole], parts.foot[whole]),
+        _taken_apart(parts, np.flatnonzero(several), lines.pieces, body),
     )
+    large = raw.top - raw.foot - stroke > _LEAST * (body - stroke)
+    if not large.any():
+        return empty
+    part, box, top, foot = (values[large] for values in raw)
+    height = top - foot
+    share, centre = _kinds(height - stroke, foot, max(body - stroke, 1.0))
+    columns = (parts.line[part], parts.word[part], box, height, foot)
+    rows = zip(*(column.tolist() for column in columns), _names(share), strict=True)
+    marks = tuple(Mark(k, w, b := Box(*edges), kind, b.bottom, b.top, h, f) for k, w, edges, h, f, kind in rows)
     return Letters(marks, share, centre, stroke, joined)
 
 
@@ -193,35 +192,21 @@ def _names(share: FloatArray) -> list[Kind]:
 
 def _parts(lines: Lines, words: Words, body: float) -> _Parts:
     """Return the ink of every piece in every line, heights taken from the baseline, columns set upright."""
-    pieces = lines.pieces
-    kept = np.flatnonzero(lines.line >= 0)
-    # By line, and within a line by piece: numbers of 16 bits are sorted digit by digit.
-    for number in (pieces.piece, lines.line):
-        values = number[kept]
-        kept = kept[np.argsort(values.astype(np.uint16) if len(pieces.boxes) < 65536 else values, kind="stable")]
-    line, piece = lines.line[kept], pieces.piece[kept]
-    x, y = pieces.x[kept], pieces.y[kept]
+    pieces, runs = lines.pieces, lines.runs()
+    length = runs.last - runs.first + 1
+    pixel = ranges(runs.first, length)
     # The baseline runs through the lowest rows of ink, whose lower edge is half a pixel below.
-    up = lines.above()[kept] + 0.5
-    along = x - _lean(x, up, line, body) * up
-    starts = np.flatnonzero(np.concatenate([[True], (np.diff(line) != 0) | (np.diff(piece) != 0)]))
-    low, high = (
-        {name: reach.reduceat(values, starts) for name, values in (("x", x), ("y", y), ("up", up), ("along", along))}
-        for reach in (np.minimum, np.maximum)
+    up = lines.above()[pixel] + 0.5
+    ends = np.cumsum(np.add.reduceat(length, runs.starts))
+    starts = np.concatenate([[0], ends[:-1]])
+    x = pieces.x[pixel]
+    along = x - _lean(x, up, lines.line[pixel], body) * up
+    left, right, foot, top = (
+        reach.reduceat(values, starts) for values in (along, up) for reach in (np.minimum, np.maximum)
     )
+    word = words.word[runs.first[runs.starts]]
     return _Parts(
-        x,
-        y,
-        up,
-        along,
-        starts,
-        np.append(starts[1:], len(kept)),
-        line[starts],
-        words.word[kept[starts]],
-        np.column_stack([low["x"], low["y"], high["x"] + 1, high["y"] + 1]).astype(np.float64),
-        high["up"] + 0.5,
-        low["up"] - 0.5,
-        high["along"] - low["along"] + 1,
+        pixel, up, along, starts, ends, runs.line, word, runs.corners, top + 0.5, foot - 0.5, right - left + 1
     )
 
 
@@ -243,42 +228,101 @@ def _lean(x: NDArray[np.int32], up: FloatArray, line: NDArray[np.int32], body: f
     return float(leans[int(np.argmax(crowd))])
 
 
-def _taken_apart(parts: _Parts, i: int, body: float) -> list[_Raw]:
-    """Split a piece of several letters at the tops of its outline, each top with the foot nearest along the line."""
-    inside = slice(parts.starts[i], parts.ends[i])
-    up, along = parts.up[inside], parts.along[inside]
-    column = np.rint(along).astype(np.int64)
-    left = int(column.min())
-    width = int(column.max()) - left + 1
-    upper, lower = np.full(width, -np.inf), np.full(width, np.inf)
-    np.maximum.at(upper, column - left, up)
-    np.minimum.at(lower, column - left, up)
+def _taken_apart(parts: _Parts, which: NDArray[np.int64], pieces: Pieces, body: float) -> _Raw:
+    """Split parts of several letters at the tops of their outlines, each top with the foot nearest along the line.
+
+    The outlines of all parts lie end to end, so far apart that no letter reaches into the next part.
+    """
+    if not len(which):
+        return _Raw(which, np.empty((0, 4)), np.empty(0), np.empty(0))
+    reach = 0.35 * body
+    count = (parts.ends - parts.starts)[which]
+    pixel, starts = ranges(parts.starts[which], count), np.cumsum(count) - count
+    up, place = parts.up[pixel], parts.along[pixel]
+    column = np.rint(place).astype(np.int64)
+    left = np.minimum.reduceat(column, starts)
+    width = np.maximum.reduceat(column, starts) - left + 1
+    apart = int(reach) + 2
+    end = np.cumsum(width + apart)
+    begin = end - width
+    shift = np.repeat(begin - left, count)
+    place += shift
+    column += shift
+    every = np.arange(int(end[-1]) + apart)
+    owner = np.repeat(np.arange(len(which) + 1), np.append(width + apart, apart))
+    upper, lower = np.full(len(every), -np.inf), np.full(len(every), np.inf)
+    np.maximum.at(upper, column, up)
+    np.minimum.at(lower, column, up)
     inked = np.flatnonzero(np.isfinite(upper))
-    every = np.arange(width)
     upper, lower = np.interp(every, inked, upper[inked]), np.interp(every, inked, lower[inked])
-    feet = _peaks(-lower, _FOOT_RISE * body)
-    place, pixels = along - left, (parts.x[inside], parts.y[inside])
-    out = []
-    for x in _peaks(upper, _TOP_FALL * body):
-        away = np.abs(feet - x)
-        nearest = int(feet[np.argmin(away)])
-        if away.min() > 0.75 * body:  # a level run below: the lowest ink under the top itself
-            under = slice(max(0, int(x - 0.35 * body)), int(x + 0.35 * body) + 1)
-            nearest = under.start + int(np.argmin(lower[under]))
-        near = np.flatnonzero(np.abs(place - x) <= 0.35 * body)
-        if len(near):
-            top, foot = float(upper[x]) + 0.5, float(lower[nearest]) - 0.5
-            columns, rows = (axis[near] for axis in pixels)
-            box = Box(float(columns.min()), float(rows.min()), float(columns.max()) + 1, float(rows.max()) + 1)
-            out.append(_Raw(int(parts.line[i]), int(parts.word[i]), box, top, foot))
-    return out
+    between = every < np.append(begin, len(every))[owner]
+    tops, feet = _peaks(upper, between, _TOP_FALL * body), _peaks(-lower, between, _FOOT_RISE * body)
+    nearest, away = _nearest(tops, feet, owner)
+    for k in np.flatnonzero(away > 0.75 * body):  # a level run below: the lowest ink under the top itself
+        first, last = begin[owner[tops[k]]], end[owner[tops[k]]]
+        under = slice(max(first, int(tops[k] - reach)), min(last, int(tops[k] + reach) + 1))
+        nearest[k] = under.start + int(np.argmin(lower[under]))
+    # Of one type with the boxes, or numpy takes a slow way.
+    pixels = [axis[parts.pixel[pixel]].astype(np.float64) for axis in (pieces.x, pieces.y)]
+    box = _boxes(tops, column, place, pixels, len(every), reach)
+    some = np.isfinite(box[:, 0])
+    return _Raw(which[owner[tops[some]]], box[some], upper[tops[some]] + 0.5, lower[nearest[some]] - 0.5)
 
 
-def _peaks(profile: FloatArray, prominence: float) -> NDArray[np.int64]:
-    """Return where the outline turns: peaks that stand out by `prominence`, the ends counted as falling away."""
-    least = float(profile.min()) - 10 * prominence - 1
-    padded = np.concatenate([[least], profile, [least]])
-    return np.asarray(signal.find_peaks(padded, prominence=prominence)[0] - 1, dtype=np.int64)
+def _peaks(profile: FloatArray, between: NDArray[np.bool_], prominence: float) -> NDArray[np.int64]:
+    """Return where outlines turn: peaks that stand out by `prominence`, all falling away `between` the parts."""
+    profile[between] = float(profile.min()) - 10 * prominence - 1
+    return np.asarray(signal.find_peaks(profile, prominence=prominence)[0], dtype=np.int64)
+
+
+def _nearest(
+    tops: NDArray[np.int64], feet: NDArray[np.int64], owner: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], FloatArray]:
+    """Return for each top the nearest foot of its own part, and how far it is."""
+    after = np.searchsorted(feet, tops)
+    both = np.stack([np.maximum(after - 1, 0), np.minimum(after, len(feet) - 1)])
+    away = np.where(owner[feet[both]] == owner[tops], np.abs(feet[both] - tops), np.inf)
+    which = np.argmin(away, axis=0)
+    every = np.arange(len(tops))
+    return feet[both[which, every]], away[which, every]
+
+
+def _boxes(
+    tops: NDArray[np.int64],
+    column: NDArray[np.int64],
+    place: FloatArray,
+    pixels: list[FloatArray],
+    columns: int,
+    reach: float,
+) -> FloatArray:
+    """Return left, top, right and bottom of the ink within `reach` of each top along the line; infinite where none is.
+
+    The columns that lie within it whole are looked at as columns, the one at either end pixel by pixel.
+    """
+    whole = max(int(reach - 0.5), 0)
+    around = tops[:, None] + np.arange(-whole, whole + 1)
+    box = np.empty((len(tops), 4))
+    for k, (best, of) in enumerate(((np.minimum, 0), (np.minimum, 1), (np.maximum, 0), (np.maximum, 1))):
+        table = np.full(columns, np.inf if best is np.minimum else -np.inf)
+        best.at(table, column, pixels[of])
+        box[:, k] = best.reduce(table[around], axis=1)
+    number = np.full(columns, -1)
+    number[tops] = np.arange(len(tops))
+    for side in (-1, 1):
+        of_top = number[column - side * (whole + 1)]
+        ends = np.flatnonzero(of_top >= 0)
+        ends = ends[np.abs(place[ends] - tops[of_top[ends]]) <= reach]
+        for k, axis in enumerate(pixels):
+            np.minimum.at(box[:, k], of_top[ends], axis[ends])
+            np.maximum.at(box[:, k + 2], of_top[ends], axis[ends])
+    box[:, 2:] += 1
+    return box
+
+
+def _joined(whole: _Raw, apart: _Raw) -> _Raw:
+    """Return the marks of whole parts and of parts taken apart, in the order of the parts."""
+    order = np.argsort(np.concatenate([whole.part, apart.part]), kind="stable")
+    return _Raw(*(np.concatenate(both)[order] for both in zip(whole, apart, strict=True)))
 
 
 # --- kinds of marks -----------------------------------------------------------------------------------------------
@@ -313,22 +357,24 @@ class _Mixture:
         return self.body * np.array([1.0, self.middle, self.tall, 1.0 + self.depth])
 
     def densities(self, marks: _Marks) -> FloatArray:
-        """Return weight times density of each mark in each kind, and last in none of them; shape (marks, 5)."""
+        """Return weight times density of each mark in each kind, and last in none of them; shape (5, marks)."""
         centre = self.centres()
         wide = np.sqrt((centre * self.spread) ** 2 + HEIGHT_VARIANCE)
         deep = self.depth * self.body
         bounce = np.array([self.bounce] * 3 + [float(np.hypot(self.bounce, deep * self.spread))])
-        z = ((marks.height[:, None] - centre) / wide) ** 2
-        z[:, :3] += (marks.foot[:, None] / self.bounce) ** 2
-        z[:, 3] += ((marks.foot + deep) / bounce[3]) ** 2
-        out = np.empty((len(z), 5))
-        out[:, :4] = np.exp(-0.5 * z) * (self.weights[:4] / (2 * np.pi * wide * bounce))
-        out[:, 4] = self.weights[4] / (12.0 * self.body**2)
+        z = ((marks.height - centre[:, None]) / wide[:, None]) ** 2
+        z[:3] += (marks.foot / self.bounce) ** 2
+        z[3] += ((marks.foot + deep) / bounce[3]) ** 2
+        out = np.empty((5, len(marks.height)))
+        np.exp(np.multiply(z, -0.5, out=z), out=out[:4])
+        out[:4] *= (self.weights[:4] / (2 * np.pi * wide * bounce))[:, None]
+        out[4] = self.weights[4] / (12.0 * self.body**2)
         return out
 
     def worth(self, densities: FloatArray) -> float:
         """Return the logarithm of the chance of the marks, and of so many of each kind in a text."""
-        return float(np.log(densities.sum(1)).sum() + _USUAL_WORTH * len(densities) * (_USUAL @ np.log(self.weights)))
+        usual = _USUAL_WORTH * densities.shape[1] * (_USUAL @ np.log(self.weights))
+        return float(np.log(densities.sum(0)).sum() + usual)
 
 
 def _kinds(height: FloatArray, foot: FloatArray, body: float) -> tuple[FloatArray, FloatArray]:
@@ -349,15 +395,15 @@ def _kinds(height: FloatArray, foot: FloatArray, body: float) -> tuple[FloatArra
         _run(mixture, marks, _ROUNDS)
     best = max(starts[:2], key=lambda m: m.worth(m.densities(marks)))
     densities = best.densities(marks)
-    return densities[:, :4] / densities.sum(1, keepdims=True), best.centres()
+    return (densities[:4] / densities.sum(0)).T, best.centres()
 
 
 def _run(mixture: _Mixture, marks: _Marks, rounds: int) -> None:
     """Set every number of the mixture to its best for the shares, until the body height stands still."""
     for _ in range(rounds):
         densities = mixture.densities(marks)
-        densities /= densities.sum(1, keepdims=True)
-        if _improve(mixture, densities.T @ marks.columns) < 1e-5:
+        densities /= densities.sum(0)
+        if _improve(mixture, densities @ marks.columns) < 1e-5:
             return
 
 

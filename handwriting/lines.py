@@ -32,6 +32,7 @@ from handwriting.fragments import find_fragments, find_regions, level_cells, lin
 from handwriting.geometry import FloatArray, Polyline
 from handwriting.ink import Ink, Pieces, grouped
 from handwriting.rules import Ruling
+from handwriting.stretches import Runs
 
 # Loose pieces looked at together: more take memory.
 _AT_ONCE = 1000
@@ -78,6 +79,7 @@ class Lines:
     body_px: float
     slope: float
     _above: list[FloatArray] = field(default_factory=list, init=False, repr=False)
+    _runs: list[Runs] = field(default_factory=list, init=False, repr=False)
 
     def above(self) -> FloatArray:
         """Return the height of every ink pixel above the baseline of its line, px, 0 where it has no line; read-only.
@@ -86,13 +88,22 @@ class Lines:
         """
         if not self._above:
             columns = np.arange(self.pieces.shape[1], dtype=np.float64)
-            rows = np.array([line.baseline.at(columns) for line in self.lines]).reshape(len(self.lines), len(columns))
-            owned = np.flatnonzero(self.line >= 0)
-            height = np.zeros(len(self.line))
-            height[owned] = rows[self.line[owned], self.pieces.x[owned]] - self.pieces.y[owned]
+            # Rows end to end, and one more that those of no line, -1, come upon.
+            rows = np.concatenate([*(line.baseline.at(columns) for line in self.lines), columns])
+            place = np.multiply(self.line, len(columns), dtype=np.int64)
+            place += self.pieces.x
+            height = rows[place]
+            height -= self.pieces.y
+            height[self.line < 0] = 0.0
             height.flags.writeable = False
             self._above.append(height)
         return self._above[0]
+
+    def runs(self) -> Runs:
+        """Return the ink of each piece in each line as stretches along the rows; worked out when first asked for."""
+        if not self._runs:
+            self._runs.append(Runs.of(self.pieces, self.line))
+        return self._runs[0]
 
     def x_heights(self) -> FloatArray:
         """Return the x-height of every line, px."""

@@ -35,6 +35,7 @@ from numpy.typing import NDArray
 from handwriting.geometry import Box, FloatArray
 from handwriting.hulls import gaps as hull_gaps
 from handwriting.lines import Lines
+from handwriting.stretches import Runs
 
 Hull = NDArray[np.float32]
 _SHEARS = np.arange(-1.3, 1.3001, 0.1)
@@ -111,7 +112,7 @@ def find_words(lines: Lines, stroke_px: float) -> Words:
     spaces = np.split(least, np.cumsum(counts)[:-1])
     chance = _chances((0.4 * least + 0.6 * mean) / size - _MEAN_MORE, *_widths(units, size))
     chance[_are_stops([unit for row in units for unit in row[1:]], size) & (least < 1.2 * size)] = 0.0
-    word_of_run = np.full(len(runs.line), -1, np.int32)
+    word_of_run = np.full(len(runs.low), -1, np.int32)
     words: list[Word] = []
     gaps: list[Gap] = []
     done = 0
@@ -124,9 +125,9 @@ def find_words(lines: Lines, stroke_px: float) -> Words:
             mine = [r for unit in row[a:b] for r in unit.runs]
             if mine:
                 word_of_run[mine] = len(words)
-                low, high = runs.corners[mine, :2].min(0), runs.corners[mine, 2:].max(0)
+                low, high = runs.ink.corners[mine, :2].min(0), runs.ink.corners[mine, 2:].max(0)
                 words.append(Word(k, Box(float(low[0]), float(low[1]), float(high[0]), float(high[1]))))
-    return Words(tuple(words), runs.spread(word_of_run), tuple(gaps))
+    return Words(tuple(words), runs.ink.spread(word_of_run), tuple(gaps))
 
 
 @lru_cache(maxsize=1)
@@ -170,76 +171,50 @@ def _sharpness(columns: FloatArray, line: NDArray[np.int32], bin_px: float) -> f
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Runs:
-    """The ink of each piece in each line: one run.
+    """The ink of each piece in each line: one run (`stretches.Runs`), with the lean of the writing sheared off.
 
     Attributes
     ----------
-    line : ndarray, shape (runs,)
+    ink : Runs
     body : ndarray, shape (runs, 2)
         Extent along the line within the body zone, infinite where there is no ink in it.
     low : ndarray, shape (runs,)
         Least height above the baseline.
-    corners : ndarray, shape (runs, 4)
-        Left, top, right and bottom edge, frame px.
     reach : ndarray, shape (runs, 2)
         Extent along the line.
     points : ndarray of float32, shape (stretches, 2, 2)
         Left and right end of the stretches, run by run: along the line and above it.
-    bounds : ndarray, shape (runs + 1,)
-        Where the ends of each run begin.
-    run, length : ndarray, shape (stretches,)
-        For every stretch of ink in a row of the frame, in the order of the pixels, its run (-1: none) and its pixels.
     """
 
-    line: NDArray[np.int32]
+    ink: Runs
     body: FloatArray
     low: FloatArray
-    corners: FloatArray
     reach: FloatArray
     points: NDArray[np.float32]
-    bounds: NDArray[np.int64]
-    run: NDArray[np.int64]
-    length: NDArray[np.int64]
 
     @classmethod
     def of(cls, lines: Lines, shear: float) -> _Runs:
         """Describe each run by the ends of its stretches: a hull and an extent need no pixel between."""
-        pieces = lines.pieces
-        change = (np.diff(pieces.piece) != 0) | (np.diff(pieces.y) != 0) | (np.diff(lines.line) != 0)
-        first = np.concatenate([[0], np.flatnonzero(change) + 1])
-        length = np.diff(first, append=len(pieces.x))
-        line, piece = lines.line[first], pieces.piece[first]
-        owned = np.flatnonzero(line >= 0)
-        order = owned[np.lexsort((piece[owned], line[owned]))]
-        line, piece = line[order], piece[order]
-        starts = np.concatenate([[0], np.flatnonzero((np.diff(line) != 0) | (np.diff(piece) != 0)) + 1])
-        run = np.full(len(first), -1, np.int64)
-        run[order] = np.repeat(np.arange(len(starts)), np.diff(starts, append=len(order)))
-        left, right = pieces.x[first[order]], pieces.x[(first + length - 1)[order]]
-        top = pieces.y[first[order]]
-        ends = np.stack([first[order], (first + length - 1)[order]])
-        points, zone = _straightened(lines, line, ends, shear)
-        along, above = points[..., 0], points[..., 1]
-        least = [np.where(zone, along, np.inf).min(0), above.min(0), left, top]
-        most = [np.where(zone, along, -np.inf).max(0), right + 1, top + 1]
-        body_left, low, edge_left, edge_top = (np.minimum.reduceat(v, starts) for v in least)
-        body_right, edge_right, edge_bottom = (np.maximum.reduceat(v, starts) for v in most)
+        ink = lines.runs()
+        points, zone = _straightened(lines, np.repeat(ink.line, ink.count), np.stack([ink.first, ink.last]), shear)
+        along = points[..., 0]
+        least = [np.where(zone, along, np.inf).min(0), points[..., 1].min(0)]
+        body_left, low = (np.minimum.reduceat(v, ink.starts) for v in least)
+        body_right = np.maximum.reduceat(np.where(zone, along, -np.inf).max(0), ink.starts)
         ink_ends = points.transpose(1, 0, 2).astype(np.float32, order="C")
         places = ink_ends[..., 0]
-        reach = [np.minimum.reduceat(places.min(1), starts), np.maximum.reduceat(places.max(1), starts)]
-        corners = np.stack([edge_left, edge_top, edge_right, edge_bottom], 1).astype(np.float64)
-        body, bounds = np.stack([body_left, body_right], 1), np.append(starts, len(order))
-        reaches = np.stack(reach, 1).astype(np.float64)
-        return cls(line[starts], body, low, corners, reaches, ink_ends, bounds, run, length)
+        reach = [
+            np.minimum.reduceat(places.min(1), ink.starts),
+            np.maximum.reduceat(places.max(1), ink.starts),
+        ]
+        return cls(
+            ink, np.stack([body_left, body_right], 1), low, np.stack(reach, 1).astype(np.float64), ink_ends
+        )
 
     def hull(self, run: int) -> Hull:
         """Return the corners of a run's hull, shape (corners, 2): along the line and above it."""
-        return _hull(self.points[self.bounds[run] : self.bounds[run + 1]].reshape(-1, 2))
-
-    def spread(self, number: NDArray[np.int32]) -> NDArray[np.int32]:
-        """Return for every ink pixel the number given to its run, -1 where it has none."""
-        out: NDArray[np.int32] = np.repeat(np.append(number, np.int32(-1))[self.run], self.length)
-        return out
+        first = self.ink.starts[run]
+        return _hull(self.points[first : first + self.ink.count[run]].reshape(-1, 2))
 
 
 def _straightened(
@@ -257,7 +232,7 @@ def _hull(points: Hull) -> Hull:
 
 def _units(runs: _Runs, x_height: float, stroke_px: float, line: int) -> list[_Unit]:
     """Merge the runs of a line that stand over one another, from left to right."""
-    mine = np.flatnonzero(runs.line == line)
+    mine = np.flatnonzero(runs.ink.line == line)
     has_body = np.isfinite(runs.body[mine, 0]) & (runs.low[mine] < 0.75 * x_height)
     if not has_body.any():
         has_body[:] = True
@@ -298,12 +273,14 @@ def _are_stops(units: list[_Unit], size: float) -> NDArray[np.bool_]:
 
 def _scale(lines: Lines, stroke_px: float) -> float:
     """Return the size that gaps are seen against, px: twice the stroke pitch, else the x-height."""
-    pieces = lines.pieces
+    pieces, line = lines.pieces, lines.line
     white = np.diff(pieces.x) - 1
-    inner = (white > 0) & (np.diff(pieces.y) == 0) & (np.diff(pieces.piece) == 0) & (np.diff(lines.line) == 0)
-    place = np.flatnonzero(inner & (lines.line[1:] >= 0))
+    place = np.flatnonzero(white > 0)
+    for number in (pieces.y, pieces.piece, line):
+        place = place[number[place] == number[place + 1]]
+    place = place[line[place] >= 0]
     x_heights = lines.x_heights()
-    body = np.abs(lines.above()[place] / x_heights[lines.line[place]] - 0.5) < _BODY_HALF
+    body = np.abs(lines.above()[place] / x_heights[line[place]] - 0.5) < _BODY_HALF
     # The middle of the lines' sizes: a line's own rests on few letters.
     x_height = float(np.median(x_heights))
     return 2 * (float(np.median(white[place[body]])) + stroke_px) if body.sum() >= _FEW else x_height
@@ -401,9 +378,7 @@ def known_words(lines: Lines, word: NDArray[np.int32], stroke_px: float) -> Word
     _, apart = np.unique(parted, return_inverse=True)
     cut = replace(lines, pieces=replace(pieces, piece=apart.astype(np.int32)))
     runs = _Runs.of(cut, lean(cut))
-    of_run = np.full(len(runs.line), -1, np.int32)
-    held = runs.run >= 0
-    of_run[runs.run[held]] = number[np.cumsum(runs.length) - runs.length][held]
+    of_run = number[runs.ink.first[runs.ink.starts]]
     gaps: list[Gap] = []
     units = [_units(runs, text_line.x_height, stroke_px, k) for k, text_line in enumerate(lines.lines)]
     least = iter(_spaces(units, lines)[0].tolist())

@@ -21,6 +21,7 @@ ORDER = (
         "components",
         "rule_bits",
         "ink",
+        "stretches",
         "fragments",
         "baselines",
         "lines",
