@@ -8,6 +8,8 @@ feet are the lowest ink of the strokes, half a stroke below the course of the pe
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -34,14 +36,15 @@ def turning_points(
     """
     left = int(x.min())
     width = int(x.max()) - left + 1
-    low = np.full(width, -1, np.int64)
-    high = np.full(width, np.iinfo(np.int32).max, np.int64)
+    low = np.full(width, -1, np.int32)
+    high = np.full(width, np.iinfo(np.int32).max, np.int32)
     # Of writes to one place the last stays: with rows in order that is the lowest, and backwards the highest.
     if (y[1:] < y[:-1]).any():
         order = np.argsort(y, kind="stable")
         x, y = x[order], y[order]
-    low[x - left] = y
-    high[x[::-1] - left] = y[::-1]
+    column = x - left
+    low[column] = y
+    high[column[::-1]] = y[::-1]
     inked = low >= 0
     reach = max(2, round(body_px / 3))
     feet = _extremes(np.where(inked, low, -(10**6)).astype(np.float64), reach, inked, left)
@@ -64,30 +67,63 @@ def _extremes(profile: FloatArray, reach: int, inked: NDArray[np.bool_], left: i
 
 def fit_baseline(x: FloatArray, y: FloatArray, slope: float, body_px: float) -> Polyline:
     """Fit the course of the feet: the most crowded level first, then a robust smooth curve."""
-    flat = y - slope * x
-    level = _most_crowded(flat, float(flat.min()) - 1, float(flat.max()) + 1, body_px)
-    if len(x) < 3 or np.ptp(x) < 2 * body_px:
-        near = np.abs(flat - level) < 0.35 * body_px
-        value = float(np.median(flat[near])) if near.any() else level
-        ends = np.array([x.min() - 1, x.max() + 1])
-        return Polyline(ends, value + slope * ends)
-    ends = np.array([float(x.min()) - 1, float(x.max()) + 1])
-    middle = 0.5 * (ends[0] + ends[1])
-    span = ends[1] - ends[0]
-    start = _crowded_line((x - middle) / span, y, level + slope * middle, slope * span, span, body_px)
-    # Of the line's corners each foot moves the two beside it; two corners leave a short line straight.
-    corners = np.linspace(ends[0], ends[1], max(2, round(span / (_STEP * body_px)) + 1))
-    place = (x - ends[0]) / (corners[1] - corners[0])
-    design = np.maximum(0.0, 1.0 - np.abs(place[:, None] - np.arange(len(corners))))
-    second = np.diff(np.eye(len(corners)), 2, axis=0)
-    penalty = _STIFF * second.T @ second + 1e-6 * np.eye(len(corners))
-    rows = np.polynomial.polynomial.polyval((corners - middle) / span, start)
+    return fit_baselines([(x, y)], slope, body_px)[0]
+
+
+def fit_baselines(feet: Sequence[tuple[FloatArray, FloatArray]], slope: float, body_px: float) -> list[Polyline]:
+    """Fit the courses of the feet of many lines: columns and rows of each line's feet, px."""
+    found: dict[int, Polyline] = {}
+    courses: dict[int, tuple[FloatArray, FloatArray]] = {}
+    for k, (x, y) in enumerate(feet):
+        flat = y - slope * x
+        level = _most_crowded(flat, float(flat.min()) - 1, float(flat.max()) + 1, body_px)
+        ends = np.array([float(x.min()) - 1, float(x.max()) + 1])
+        if len(x) < 3 or np.ptp(x) < 2 * body_px:
+            near = np.abs(flat - level) < 0.35 * body_px
+            value = float(np.median(flat[near])) if near.any() else level
+            found[k] = Polyline(ends, value + slope * ends)
+            continue
+        middle, span = 0.5 * (ends[0] + ends[1]), ends[1] - ends[0]
+        start = _crowded_line((x - middle) / span, y, level + slope * middle, slope * span, span, body_px)
+        # Two corners leave a short line straight.
+        corners = np.linspace(ends[0], ends[1], max(2, round(span / (_STEP * body_px)) + 1))
+        courses[k] = corners, np.polynomial.polynomial.polyval((corners - middle) / span, start)
+    settled = _settled(list(courses.values()), [feet[k] for k in courses], body_px)
+    found |= dict(zip(courses, settled, strict=True))
+    return [found[k] for k in range(len(feet))]
+
+
+def _settled(
+    courses: list[tuple[FloatArray, FloatArray]], feet: list[tuple[FloatArray, FloatArray]], body_px: float
+) -> list[Polyline]:
+    """Let courses, each columns and first rows of its corners, settle on their feet; all lines in step.
+
+    Lines of fewer feet or corners than the longest are filled up with what has no weight.
+    """
+    if not courses:
+        return []
+    most = max(len(x) for x, _ in feet), max(len(corners) for corners, _ in courses)
+    design = np.zeros((len(courses), *most))
+    goal, real = np.zeros((2, len(courses), most[0]))
+    penalty = np.tile(np.eye(most[1]), (len(courses), 1, 1))
+    rows = np.zeros((len(courses), most[1]))
+    for k, ((corners, first), (x, y)) in enumerate(zip(courses, feet, strict=True)):
+        n, f = len(corners), len(x)
+        place = (x - corners[0]) / (corners[1] - corners[0])
+        # Of the line's corners each foot moves the two beside it.
+        design[k, :f, :n] = np.maximum(0.0, 1.0 - np.abs(place[:, None] - np.arange(n)))
+        second = np.diff(np.eye(n), 2, axis=0)
+        penalty[k, :n, :n] = _STIFF * second.T @ second + 1e-6 * np.eye(n)
+        goal[k, :f], real[k, :f], rows[k, :n] = y, 1.0, first
+    moving = np.ones(len(courses), bool)
     for width in _WIDTHS:
-        weight = np.clip(1 - ((y - design @ rows) / (width * body_px)) ** 2, 0, None) ** 2
-        if (weight > 0).sum() < 4:
-            break
-        rows = np.linalg.solve(design.T @ (design * weight[:, None]) + penalty, design.T @ (weight * y))
-    return Polyline(corners, rows)
+        away = goal - (design @ rows[:, :, None])[:, :, 0]
+        weight = real * np.clip(1 - (away / (width * body_px)) ** 2, 0, None) ** 2
+        moving &= (weight > 0).sum(1) >= 4
+        across = design.transpose(0, 2, 1)[moving]
+        normal = across @ (design * weight[:, :, None])[moving] + penalty[moving]
+        rows[moving] = np.linalg.solve(normal, across @ (weight * goal)[moving][:, :, None])[:, :, 0]
+    return [Polyline(corners, rows[k, : len(corners)]) for k, (corners, _) in enumerate(courses)]
 
 
 def _crowded_line(u: FloatArray, y: FloatArray, level: float, rise: float, span: float, body_px: float) -> FloatArray:

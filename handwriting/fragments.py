@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from handwriting.components import ranges
 from handwriting.geometry import FloatArray
 from handwriting.ink import Pieces
 
@@ -41,14 +42,14 @@ def level_cells(pieces: Pieces, slope: float, cell: int) -> tuple[NDArray[np.int
     height, width = pieces.shape
     shift = -min(0.0, float(-slope * width / cell)) + 2
     shape = (int(height / cell + abs(slope) * width / cell + shift + 4), width // cell + 2)
-    # Both parts of a place depend on a row or a column alone.
-    column = np.arange(width) / cell
-    down = (np.arange(height) / cell)[pieces.y]
-    down -= (slope * column)[pieces.x]
+    # Plain sums, each into what is there: quicker than looking rows and columns up.
+    down, rise = pieces.y / cell, pieces.x / cell
+    rise *= slope
+    down -= rise
     down += shift
     place = down.astype(np.int32)
     place *= shape[1]
-    place += column.astype(np.int32)[pieces.x]
+    place += pieces.x // np.int32(cell)
     return place, shape
 
 
@@ -60,7 +61,7 @@ def find_regions(answer: NDArray[np.float32], smooth: NDArray[np.float32], body:
     keep = np.arange(count)
     keep[stats[:, cv2.CC_STAT_AREA] < 0.5 * body**2] = 0
     keep[0] = 0
-    regions: NDArray[np.int32] = keep.astype(np.int32)[labels]
+    regions: NDArray[np.int32] = keep.astype(np.int32).take(labels)
     for r in np.flatnonzero(keep):
         left, top, wide, tall = (int(v) for v in stats[r, :4])
         if tall > 1.8 * body and wide > 4 * body:
@@ -101,7 +102,7 @@ def nearest(zone: NDArray[np.int32]) -> NDArray[np.int32]:
     lookup = np.full(int(index.max()) + 1, -1, np.int32)
     inside = zone >= 0
     lookup[index[inside]] = zone[inside]
-    out: NDArray[np.int32] = lookup[index]
+    out: NDArray[np.int32] = lookup.take(index)
     return out
 
 
@@ -119,9 +120,9 @@ def find_fragments(
         Ink of each fragment in each column.
     """
     n, width = int(regions.max()) + 1, level.shape[1]
-    y, x = np.nonzero((regions > 0) & (level > 0))
-    label = regions[y, x]
-    weight = level[y, x].astype(np.float64)
+    inked = np.flatnonzero((regions > 0) & (level > 0))
+    y, x = np.divmod(inked, width)
+    label, weight = regions.reshape(-1)[inked], level.reshape(-1)[inked].astype(np.float64)
     profile = np.bincount(label * width + x, weight, n * width).reshape(n, width)
     total = profile.sum(1)
     some = np.maximum(total, 1e-12)
@@ -140,7 +141,7 @@ def find_fragments(
         y_mid = float(mean_y[r]) + slope * (0.5 * (x0 + x1) - float(mean_x[r]))
         fragments.append(Fragment(x0, x1, slope, y_mid, float(total[r])))
         number[r] = len(fragments)
-    return fragments, number[regions] - 1, np.asarray(profile[number > 0], np.float64)
+    return fragments, (number - 1).take(regions), np.asarray(profile[number > 0], np.float64)
 
 
 def link(
@@ -219,9 +220,9 @@ def shares_of(
     `place` is where each ink pixel stands in the flat view of `region_of`.
     """
     n = max(len(fragments), 1) + 1
-    key = (np.arange(len(pieces.boxes), dtype=np.int64) * n + 1)[pieces.piece]
-    key += region_of.reshape(-1)[place]
+    key = np.multiply(pieces.piece, n, dtype=np.int64)
     # The first column is ink in none.
+    key += (region_of + 1).reshape(-1).take(place)
     return np.bincount(key, minlength=len(pieces.boxes) * n).reshape(-1, n)[:, 1:].astype(np.float64)
 
 
@@ -265,10 +266,10 @@ def _join_along(
         if cost is not None:
             costs[a, b] = cost
 
-    for a in alive:
-        for b in alive:
-            if a != b:
-                weigh(a, b)
+    tops, feet = np.array([(run.top, run.foot) for run in alive.values()]).reshape(-1, 2).T
+    for a, b in np.argwhere(tops[:, None] - feet <= farthest).tolist():
+        if a != b:
+            weigh(a, b)
     fresh = len(lines)
     while costs:
         a, b = min(costs, key=lambda pair: (costs[pair], pair))
@@ -318,19 +319,18 @@ def _without_ghosts(
     x0, x1 = ends.T
     overlap = np.minimum(x1[:, None], x1 + body) - np.maximum(x0[:, None], x0 - body)
     beside = larger & (overlap >= 0.5 * (x1 - x0)[:, None]) & (ghost | close_ghost | held)
-    reach = _REACH * body
     near = 2.9 * body if pitch is None else float(np.clip(0.72 * pitch, 1.6 * body, 4.2 * body))
-    alive = [int(k) for k in np.argsort(-ink)]
-    for k in sorted(alive, key=lambda k: ink[k]):
-        for other in (i for i in alive if beside[k, i]):
-            middle = 0.5 * (max(x0[k], x0[other]) + min(x1[k], x1[other]))
-            apart = abs(_course(groups[k], fragments, middle, reach) - _course(groups[other], fragments, middle, reach))
-            if apart > near:
-                continue
-            if held[k, other] or (close_ghost if apart < 1.1 * body else ghost)[k, other]:
-                alive.remove(k)
-                break
-    return [groups[k] for k in sorted(alive)]
+    # Of groups beside one another the rows in the middle of where both run.
+    one, other = np.nonzero(beside)
+    middle = 0.5 * (np.maximum(x0[one], x0[other]) + np.minimum(x1[one], x1[other]))
+    rows = [_courses(groups, fragments, which, middle, _REACH * body) for which in (one, other)]
+    apart = np.full(beside.shape, np.inf)
+    apart[one, other] = np.abs(rows[0] - rows[1])
+    gone = (apart <= near) & (held | np.where(apart < 1.1 * body, close_ghost, ghost))
+    alive = np.ones(len(groups), bool)
+    for least in np.argsort(ink, kind="stable"):
+        alive[least] = not (gone[least] & alive).any()
+    return [group for group, kept in zip(groups, alive, strict=True) if kept]
 
 
 def _ends(group: list[int], fragments: list[Fragment]) -> tuple[float, float]:
@@ -351,6 +351,25 @@ def _course(group: list[int], fragments: list[Fragment], x: float, reach: float)
         total += weight
         weighted += weight * f.y(carried)
     return weighted / total
+
+
+def _courses(
+    groups: list[list[int]], fragments: list[Fragment], which: NDArray[np.intp], x: FloatArray, reach: float
+) -> FloatArray:
+    """Return the rows of many groups, each near its own `x`, as `_course` does for one."""
+    if not len(which):
+        return np.empty(0)
+    count = np.array([len(group) for group in groups])
+    every = np.array([i for group in groups for i in group])
+    asked = ranges((np.cumsum(count) - count)[which], count[which])
+    table = np.array([(f.x0, f.x1, f.slope, f.y_mid, f.ink) for f in fragments])
+    x0, x1, slope, y_mid, ink = table[every[asked]].T
+    x = np.repeat(x, count[which])
+    nearest, carry = np.clip(x, x0, x1), _CARRY * reach
+    rows = y_mid + slope * (nearest + np.clip(x - nearest, -carry, carry) - 0.5 * (x0 + x1))
+    weight = ink * np.exp(-np.abs(x - nearest) / reach) + 1e-9
+    starts = np.cumsum(count[which]) - count[which]
+    return np.asarray(np.add.reduceat(weight * rows, starts) / np.add.reduceat(weight, starts))
 
 
 def _continuation(a: _Run, b: _Run, fragments: list[Fragment], body: float, tolerance: float) -> float | None:

@@ -93,7 +93,7 @@ class Polyline:
         if not x.size:
             return np.empty(x.shape)
         left = int(x.min())
-        found: FloatArray = self.at(np.arange(left, int(x.max()) + 1, dtype=np.float64))[x - left]
+        found: FloatArray = self.at(np.arange(left, int(x.max()) + 1, dtype=np.float64)).take(x - left)
         return found
 
     def scaled(self, factor: float) -> Polyline:

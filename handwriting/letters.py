@@ -175,8 +175,8 @@ def find_letters(ink: Ink, lines: Lines, words: Words) -> Letters:
     large = raw.top - raw.foot - stroke > _LEAST * (body - stroke)
     if not large.any():
         return empty
-    part, box, top, foot = (values[large] for values in raw)
-    height = top - foot
+    part, box, foot = raw.part[large], raw.box[large], raw.foot[large]
+    height = raw.top[large] - foot
     share, centre = _kinds(height - stroke, foot, max(body - stroke, 1.0))
     columns = (parts.line[part], parts.word[part], box, height, foot)
     rows = zip(*(column.tolist() for column in columns), _names(share), strict=True)

@@ -26,7 +26,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from handwriting.baselines import fit_baseline, rule_of, turning_points, x_heights
+from handwriting.baselines import fit_baselines, rule_of, turning_points, x_heights
 from handwriting.components import ranges
 from handwriting.fragments import find_fragments, find_regions, level_cells, link, nearest, shares_of
 from handwriting.geometry import FloatArray, Polyline
@@ -143,12 +143,14 @@ def _writing_slope(pieces: Pieces, cell: int) -> float:
     """Return the slope that makes the rows of ink most distinct (rows per column)."""
     every = max(1, len(pieces.x) // 60000)
     x, y = pieces.x[::every] / cell, pieces.y[::every] / cell
+    x -= x.mean()
     best, best_score = 0.0, -1.0
     candidates = np.tan(_SLOPES)
     for step in (1.0, 0.25):
         for s in candidates:
-            rows = np.rint(y - s * (x - x.mean())).astype(int)
-            histogram = np.bincount(rows - rows.min()).astype(float)
+            rows = np.rint(y - s * x).astype(np.int32)
+            rows -= rows.min()
+            histogram = np.bincount(rows).astype(float)
             score = float((np.diff(histogram) ** 2).sum())
             if score > best_score:
                 best, best_score = float(s), score
@@ -170,7 +172,8 @@ def _filled(pieces: Pieces, slope: float, cell: int, shape: tuple[int, ...]) -> 
     """
     boxes = pieces.boxes
     start = np.concatenate([[0], np.cumsum(boxes[:, 2])])
-    key = (start[:-1] - boxes[:, 0]).astype(np.int32)[pieces.piece] + pieces.x
+    key = (start[:-1] - boxes[:, 0]).take(pieces.piece)
+    key += pieces.x
     top = np.full(int(start[-1]), np.iinfo(np.int32).max, np.int32)
     foot = np.full(int(start[-1]), -1, np.int32)
     # Ink pixels come row by row, and of writes to one place the last stays.
@@ -226,46 +229,43 @@ def _assign(
         member[group, k] = 1
     table = shares @ member
     owner = np.where(table.sum(1) > 0, table.argmax(1), -1).astype(np.int32)
-    line: NDArray[np.int32] = owner[pieces.piece]
+    line: NDArray[np.int32] = owner.take(pieces.piece)
     # A piece shared by two lines: both have more in it than a tail (about half a body's worth of stroke).
     substantial = 0.55 * body_px * max(2.0, 0.12 * body_px)
     order = np.sort(table, axis=1)
-    shared = (
-        np.flatnonzero(order[:, -2] > np.maximum(substantial, 0.12 * order[:, -1]))
-        if len(groups) > 1
-        else np.empty(0, int)
-    )
-    if len(shared):
+    least = np.maximum(substantial, 0.12 * order[:, -1])
+    shared = order[:, -2] > least if len(groups) > 1 else np.zeros(len(table), bool)
+    if shared.any():
         line_of_region = np.full(int(region_of.max()) + 2, -1, np.int32)
         for k, group in enumerate(groups):
             line_of_region[group] = k
         # Cells of no region are -1, the last place.
-        closest = nearest(line_of_region[region_of]).reshape(-1)
-        pixels = pieces.members()
-        for p in shared:
-            mine = pixels[p]
-            candidates = np.flatnonzero(table[p] > np.maximum(substantial, 0.12 * order[p, -1]))
-            got = closest[place[mine]]
-            ok = np.isin(got, candidates)
-            line[mine] = np.where(ok, got, owner[p])
+        closest = nearest(line_of_region.take(region_of)).reshape(-1)
+        mine = np.flatnonzero(shared.take(pieces.piece))
+        got = closest[place[mine]]
+        ok = (table > least[:, None])[pieces.piece[mine], got]
+        line[mine[ok]] = got[ok]
     return line
 
 
 def _reattach(line: NDArray[np.int32], pieces: Pieces, body_px: float) -> NDArray[np.int32]:
     """Give pieces outside every body zone (dots, accents, commas) to the nearest ink, first of all below them."""
-    loose = np.unique(pieces.piece[line < 0])
-    owned = np.flatnonzero(line >= 0)
-    if len(loose) == 0 or len(owned) == 0:
+    owned = line >= 0
+    loose = np.unique(pieces.piece[~owned])
+    if len(loose) == 0 or not owned.any():
         return line
     step = max(1, int(body_px / 10))
     small = np.full((pieces.shape[0] // step + 1, pieces.shape[1] // step + 1), -1, np.int16)
-    small.reshape(-1)[pieces.y[owned] // step * small.shape[1] + pieces.x[owned] // step] = line[owned]
+    place = pieces.y // np.int32(step)
+    place *= small.shape[1]
+    place += pieces.x // np.int32(step)
+    small.reshape(-1)[place[owned]] = line[owned].astype(np.int16)
     new_line = np.full(len(pieces.boxes), -1, np.int32)
     boxes = pieces.boxes[:, :4].copy()
     boxes[:, 2:] += boxes[:, :2]
     for some in np.split(loose, range(_AT_ONCE, len(loose), _AT_ONCE)):
         new_line[some] = _nearest_line(small, boxes[some] // step, body_px / step)
-    fresh = new_line[pieces.piece]
+    fresh = new_line.take(pieces.piece)
     return np.where(fresh >= 0, fresh, line)
 
 
@@ -305,12 +305,12 @@ def _finish(line: NDArray[np.int32], pieces: Pieces, ruling: Ruling | None, slop
     """Order lines from the top, drop those too small to be writing, and fit baselines and x-heights."""
     count = int(line.max()) + 1 if len(line) else 0
     members = grouped(line, count)
-    fits = {k: fit for k, index in enumerate(members) if (fit := _fit(pieces, index, slope, body_px)) is not None}
+    fits = _fits(pieces, dict(enumerate(members)), slope, body_px)
     tops = _tops_of_letters(fits, members, pieces, body_px)
     for k, host in tops.items():
         members[host] = np.sort(np.concatenate([members[host], members[k]]))
         del fits[k]
-    fits |= {h: fit for h in set(tops.values()) if (fit := _fit(pieces, members[h], slope, body_px)) is not None}
+    fits |= _fits(pieces, {host: members[host] for host in set(tops.values())}, slope, body_px)
     order = sorted(fits, key=lambda k: fits[k].row)
     number = np.full(count + 1, -1, np.int32)
     number[order] = np.arange(len(order), dtype=np.int32)
@@ -324,7 +324,7 @@ def _finish(line: NDArray[np.int32], pieces: Pieces, ruling: Ruling | None, slop
     heights = x_heights([f.tops for f in found], inked, body_px)
     usual = float(np.median(heights)) if found else body_px
     lines = [TextLine(f.baseline, h, rule_of(f.baseline, ruling, usual)) for f, h in zip(found, heights, strict=True)]
-    return Lines(tuple(lines), number[line], pieces, body_px, slope)
+    return Lines(tuple(lines), number.take(line), pieces, body_px, slope)
 
 
 class _Fit(NamedTuple):
@@ -335,21 +335,25 @@ class _Fit(NamedTuple):
     tops: FloatArray
 
 
-def _fit(pieces: Pieces, index: NDArray[np.intp], slope: float, body_px: float) -> _Fit | None:
-    """Fit a line to its pixels; None when they are too few or too flat to be writing."""
-    if len(index) < 0.9 * body_px * max(2.0, 0.1 * body_px):
-        return None
-    x, y = pieces.x[index], pieces.y[index]
-    # Pixels come row by row.
-    if y[-1] - y[0] < 0.5 * body_px:
-        return None
-    feet, tops = turning_points(x, y, body_px)
-    if len(feet[0]) == 0:
-        return None
-    baseline = fit_baseline(*feet, slope, body_px)
-    some = slice(None, None, max(1, len(x) // 2000))
-    row = float(np.median(y[some] - slope * x[some]))
-    return _Fit(row, baseline, baseline.at(tops[0]) - tops[1] + 1)
+def _fits(pieces: Pieces, members: dict[int, NDArray[np.intp]], slope: float, body_px: float) -> dict[int, _Fit]:
+    """Fit lines to their pixels; those of too few or too flat to be writing are left out."""
+    feet, tops, row = {}, {}, {}
+    for k, index in members.items():
+        if len(index) < 0.9 * body_px * max(2.0, 0.1 * body_px):
+            continue
+        x, y = pieces.x[index], pieces.y[index]
+        # Pixels come row by row.
+        if y[-1] - y[0] < 0.5 * body_px:
+            continue
+        low, high = turning_points(x, y, body_px)
+        if len(low[0]):
+            feet[k], tops[k] = low, high
+            some = slice(None, None, max(1, len(x) // 2000))
+            row[k] = float(np.median(y[some] - slope * x[some]))
+    courses = fit_baselines(list(feet.values()), slope, body_px)
+    return {
+        k: _Fit(row[k], course, course.at(tops[k][0]) - tops[k][1] + 1) for k, course in zip(feet, courses, strict=True)
+    }
 
 
 def _tops_of_letters(

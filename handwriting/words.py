@@ -207,9 +207,7 @@ class _Runs:
             np.minimum.reduceat(places.min(1), ink.starts),
             np.maximum.reduceat(places.max(1), ink.starts),
         ]
-        return cls(
-            ink, np.stack([body_left, body_right], 1), low, np.stack(reach, 1).astype(np.float64), ink_ends
-        )
+        return cls(ink, np.stack([body_left, body_right], 1), low, np.stack(reach, 1).astype(np.float64), ink_ends)
 
     def hull(self, run: int) -> Hull:
         """Return the corners of a run's hull, shape (corners, 2): along the line and above it."""
