@@ -20,6 +20,11 @@ from handwriting.ink import Pieces
 
 # Along the line, in bodies: how far off a fragment's course is still felt; its slope carries on for a part of that.
 _REACH, _CARRY = 14.0, 0.3
+# How far off the course of its line a word may stand, in distances from line to line: lines stand a whole one apart.
+_STRAY = 0.42
+# Nearer than this nothing is a line of its own. Beyond, a group is one where it is more than so much of a usual line
+# and writes in columns of the other's: so much of its ink stands there, and is no less than a share of the ink there.
+_WITHIN, _LITTLE, _SHARED, _RIVAL = 0.25, 0.1, 0.35, 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,8 +173,8 @@ def link(
         pitch = _pitch(lines, fragments, body)
         lines = _without_ghosts(lines, fragments, profile, shares, body, pitch)
         # Once the distance from line to line is known, a word may stand off its line's course by a good part of it.
-        lines = _join_along(lines, fragments, body, 0.0 if pitch is None else 0.42 * pitch)
-    return lines
+        lines = _join_along(lines, fragments, body, 0.0 if pitch is None else _STRAY * pitch)
+    return _united(lines, fragments, profile, body)
 
 
 def _tied(fragments: list[Fragment], shares: FloatArray, tall: NDArray[np.bool_], body: float) -> list[list[int]]:
@@ -331,6 +336,71 @@ def _without_ghosts(
     for least in np.argsort(ink, kind="stable"):
         alive[least] = not (gone[least] & alive).any()
     return [group for group, kept in zip(groups, alive, strict=True) if kept]
+
+
+def _united(lines: list[list[int]], fragments: list[Fragment], profile: FloatArray, body: float) -> list[list[int]]:
+    """Join what stands closer to the course of a line than lines stand apart, unless both write in the same columns.
+
+    A row of accents or bars that has a few tall letters (figures, capitals) joined to it is such a group, and so is a
+    word that bounces: the rest of its line lies to both sides of it.
+    """
+    carry = _CARRY * _REACH * body
+    runs = [_run(group, fragments, carry) for group in lines]
+    while (pitch := _pitch([run.members for run in runs], fragments, body)) is not None:
+        ink = np.stack([profile[run.members].sum(0) for run in runs])
+        # The smallest first: it has least of a course of its own.
+        order = np.argsort(ink.sum(1), kind="stable").tolist()
+        pair = next(
+            (
+                (k, host)
+                for n, k in enumerate(order)
+                if (host := _host(k, order[n + 1 :], runs, fragments, ink, body, _STRAY * pitch)) is not None
+            ),
+            None,
+        )
+        if pair is None:
+            break
+        k, host = pair
+        runs[host] = _run(runs[host].members + runs[k].members, fragments, carry)
+        del runs[k]
+    return [run.members for run in runs]
+
+
+def _host(
+    k: int,
+    others: list[int],
+    runs: list[_Run],
+    fragments: list[Fragment],
+    ink: FloatArray,
+    body: float,
+    farthest: float,
+) -> int | None:
+    """Return the line on whose course group `k` stands, the nearest of `others`, or None.
+
+    `ink` is that of each group in each column, `farthest` how far off the course it may stand, cells.
+    """
+    reach = _REACH * body
+    total = ink.sum(1)
+    usual = float(np.median(total[total > 0.3 * total.max()]))
+    best, nearest_by = None, farthest
+    mine_of = [fragments[i] for i in runs[k].members]
+    for host in others:
+        run = runs[host]
+        if run.top - runs[k].foot > farthest or runs[k].top - run.foot > farthest:
+            continue
+        weight = off = 0.0
+        for f in mine_of:
+            if f.x0 < run.x1 + 9 * body and f.x1 > run.x0 - 9 * body:
+                off += f.ink * abs(f.y_mid - _course(run.members, fragments, 0.5 * (f.x0 + f.x1), reach))
+                weight += f.ink
+        if weight < 0.5 * sum(f.ink for f in mine_of) or off >= nearest_by * weight:
+            continue
+        both = (ink[k] > 0) & (ink[host] > 0)
+        mine, theirs = float(ink[k, both].sum()), float(ink[host, both].sum())
+        parted = mine > max(_SHARED * total[k], _RIVAL * theirs) and total[k] > _LITTLE * usual
+        if not parted or off < _WITHIN / _STRAY * farthest * weight:
+            best, nearest_by = host, off / weight
+    return best
 
 
 def _ends(group: list[int], fragments: list[Fragment]) -> tuple[float, float]:
