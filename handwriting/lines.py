@@ -10,7 +10,8 @@ Method, in a picture reduced to about 3 cells a millimetre and sheared level:
 3. Every connected piece of ink goes to the line that holds most of it; a piece with substantial ink in two lines
    (touching descenders) is cut along the valley between them; dots and accents go to the nearest ink, first below.
 
-Steps 1 and 2 are in `fragments`; baseline and x-height of each line are fitted by `baselines`.
+Regions are found by `regions`, fragments and what they make up by `fragments`; baseline and x-height of each line are
+fitted by `baselines`.
 
 What it does not see: lines at angles more than about 8 degrees apart on one page, and writing across writing.
 
@@ -28,9 +29,10 @@ from numpy.typing import NDArray
 
 from handwriting.baselines import fit_baselines, rule_of, turning_points, x_heights
 from handwriting.components import ranges
-from handwriting.fragments import find_fragments, find_regions, level_cells, link, nearest, shares_of
+from handwriting.fragments import find_fragments, link, shares_of
 from handwriting.geometry import FloatArray, Polyline
 from handwriting.ink import Ink, Pieces, grouped
+from handwriting.regions import find_regions, level_cells, nearest
 from handwriting.rules import Ruling
 from handwriting.stretches import Runs
 

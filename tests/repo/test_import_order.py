@@ -22,6 +22,7 @@ ORDER = (
         "rule_bits",
         "ink",
         "stretches",
+        "regions",
         "fragments",
         "baselines",
         "lines",
