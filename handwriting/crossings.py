@@ -155,22 +155,25 @@ def _foot() -> int:
 
 def _grids(lines: Lines, words: Words) -> tuple[NDArray[np.bool_], NDArray[np.int64]]:
     """Return each word's ink on its grid, shape (words, rows, columns), and how many columns it fills."""
-    pieces = lines.pieces
-    mine = np.flatnonzero(words.word >= 0)
-    number = words.word[mine]
-    x = pieces.x[mine]
+    pieces, number = lines.pieces, words.word
     left = np.array([word.box.left for word in words.words])
     size = np.array([lines.lines[word.line].x_height for word in words.words])
-    above = lines.above()[mine]
     cell = size / _CELLS
-    row = np.floor(above / cell[number] + 0.5).astype(np.int64) + _foot()
-    column = ((x - left[number]) / cell[number]).astype(np.int64)
     rows = _foot() + round(_ABOVE * _CELLS)
     widest = round(_WIDEST * _CELLS)
-    inside = (row >= 0) & (row < rows) & (column < widest)
+    # Ink of no word, -1, comes upon the last word and is left out.
+    scale = cell.take(number)
+    row = lines.above() / scale
+    row += 0.5 + _foot()
+    column = pieces.x - left.take(number)
+    column /= scale
+    inside = (number >= 0) & (row >= 0) & (row < rows) & (column < widest)
     width = np.minimum([int(np.ceil(word.box.width / c)) for word, c in zip(words.words, cell, strict=True)], widest)
     columns = int(width.max())
-    place = (number[inside] * rows + row[inside]) * columns + np.minimum(column[inside], columns - 1)
+    place = number[inside] * np.int32(rows)
+    place += row[inside].astype(np.int32)
+    place *= columns
+    place += np.minimum(column[inside].astype(np.int32), columns - 1)
     ink = np.bincount(place, minlength=len(left) * rows * columns).reshape(len(left), rows, columns)
     # A cell is inked when a third of it is.
     return ink > np.maximum(cell**2 / 3, 0.5)[:, None, None], width
@@ -178,16 +181,21 @@ def _grids(lines: Lines, words: Words) -> tuple[NDArray[np.bool_], NDArray[np.in
 
 def _course(zone: NDArray[np.bool_], cells: NDArray[np.int64]) -> FloatArray:
     """Return the share of ink on the best nearly level course from a word's left end to its right."""
-    best = zone[:, :, 0].astype(np.float64)
+    columns = np.ascontiguousarray(zone.transpose(2, 1, 0), np.float64)
+    # Courses of all words side by side, and above and below them rows that no course takes.
+    best = np.full((zone.shape[1] + 2, len(zone)), -np.inf)
+    inner = best[1:-1]
+    inner[:] = columns[0]
     result = np.zeros(len(zone))
-    for column in range(zone.shape[2]):
-        if column:
-            step = np.full_like(best, -np.inf)
-            step[:, 1:] = best[:, :-1] - _STEP
-            step[:, :-1] = np.maximum(step[:, :-1], best[:, 1:] - _STEP)
-            best = np.maximum(best, step) + zone[:, :, column]
-        ends = cells == column + 1
-        result[ends] = best[ends].max(1)
+    for number, column in enumerate(columns):
+        if number:
+            step = np.maximum(best[:-2], best[2:])
+            step -= _STEP
+            np.maximum(inner, step, out=inner)
+            inner += column
+        ends = np.flatnonzero(cells == number + 1)
+        if len(ends):
+            result[ends] = inner[:, ends].max(0)
     return result / cells
 
 
@@ -222,8 +230,10 @@ def _holes(grid: NDArray[np.bool_]) -> FloatArray:
 
 def _pieces(lines: Lines, words: Words) -> FloatArray:
     """Return how many pieces each word has."""
-    mine = words.word >= 0
     count = len(lines.pieces.boxes)
-    present = np.zeros(len(words.words) * count, np.bool_)
-    present[words.word[mine].astype(np.int64) * count + lines.pieces.piece[mine]] = True
-    return np.asarray(present.reshape(len(words.words), count).sum(axis=1), np.float64)
+    # The first row is that of ink of no word, -1.
+    present = np.zeros((len(words.words) + 1) * count, np.bool_)
+    place = np.multiply(words.word + 1, count, dtype=np.int64)
+    place += lines.pieces.piece
+    present[place] = True
+    return np.asarray(present.reshape(-1, count)[1:].sum(axis=1), np.float64)

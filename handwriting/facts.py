@@ -119,9 +119,10 @@ def line_facts(
             facts = replace(facts, state="crossed-out?", confidence=float(crossings.chance[number]))
         rows.setdefault(word.line, []).append(facts)
     described = []
+    ends = lines.runs().extents(len(lines.lines)).tolist()
     for i, line in enumerate(lines.lines):
         baseline = tuple((float(x) * k, float(y) * k) for x, y in zip(line.baseline.x, line.baseline.y, strict=True))
-        box = _line_box(lines, i).scaled(k)
+        box = Box(*ends[i]).scaled(k)
         # Numbered among the rules that the record lists.
         rule = None if ruling is None or line.rule is None else ruling.pattern.index(line.rule)
         described.append(LineFacts(i + 1, baseline, line.x_height * k, box, rule, tuple(rows.get(i, []))))
@@ -215,9 +216,3 @@ def _to_rule(box: Box, foot_y: float, line: TextLine, ruling: Ruling | None, k: 
     if ruling is None or line.rule is None:
         return None
     return float(ruling.at(line.rule, 0.5 * (box.left + box.right)) - foot_y) * k
-
-
-def _line_box(lines: Lines, index: int) -> Box:
-    mine = lines.line == index
-    x, y = lines.pieces.x[mine], lines.pieces.y[mine]
-    return Box(float(x.min()), float(y.min()), float(x.max() + 1), float(y.max() + 1))

@@ -14,8 +14,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from handwriting.geometry import Box, FloatArray
-from handwriting.ink import grouped
+from handwriting.geometry import Box
 from handwriting.lines import Lines
 
 _FEWEST = 3
@@ -28,7 +27,7 @@ def set_strays_aside(lines: Lines) -> tuple[Lines, tuple[Box, ...]]:
     count = len(lines.lines)
     if count < _FEWEST:
         return lines, ()
-    ends = _extents(lines)
+    ends = lines.runs().extents(count)
     left, right = float(np.median(ends[:, 0])), float(np.percentile(ends[:, 2], 90))
     x_height = float(np.median([line.x_height for line in lines.lines]))
     wide, tall = ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1]
@@ -51,12 +50,3 @@ def _around(rows: NDArray[np.int32]) -> Box:
     left, top = (float(v) for v in rows[:, :2].min(0))
     right, bottom = (float(v) for v in (rows[:, :2] + rows[:, 2:4]).max(0))
     return Box(left, top, right, bottom)
-
-
-def _extents(lines: Lines) -> FloatArray:
-    """Return left, top, right and bottom of the ink of each line, shape (lines, 4)."""
-    x, y = lines.pieces.x, lines.pieces.y
-    ends = np.empty((len(lines.lines), 4))
-    for i, mine in enumerate(grouped(lines.line, len(lines.lines))):
-        ends[i] = x[mine].min(), y[mine].min(), x[mine].max() + 1, y[mine].max() + 1
-    return ends

@@ -52,8 +52,11 @@ def _unevenness(dark: NDArray[np.float32], strip: int) -> FloatArray:
 
 def overhang(lines: Lines) -> tuple[float, float]:
     """Return the shares of the ink that stand above the bodies and that hang below them, over all lines."""
-    owned = np.flatnonzero(lines.line >= 0)
-    if not len(owned):
+    runs = lines.runs()
+    if not len(runs.first):
         return 0.0, 0.0
-    up, x_height = lines.above()[owned], lines.x_heights()[lines.line[owned]]
-    return float((up > 1.22 * x_height).mean()), float((up < -0.22 * x_height).mean())
+    # A stretch of ink is short: its first pixel stands for all.
+    up, x_height = lines.above()[runs.first], np.repeat(lines.x_heights()[runs.line], runs.count)
+    ink = runs.last - runs.first + 1
+    higher, lower = up > 1.22 * x_height, up < -0.22 * x_height
+    return float(ink[higher].sum() / ink.sum()), float(ink[lower].sum() / ink.sum())

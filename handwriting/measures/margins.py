@@ -38,12 +38,18 @@ def _ends(evidence: Evidence) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return line numbers and where each line's first and last ink lie along the direction of the lines, px."""
     lines, pieces = evidence.lines, evidence.lines.pieces
     slope = evidence.ruling.slope if evidence.ruling is not None else lines.slope
-    inked = np.flatnonzero(evidence.words.word >= 0)
-    along = (pieces.x[inked] + slope * pieces.y[inked]) / np.hypot(1.0, slope)
+    # Only the first and the last pixel of a line in each row can be its first or last ink.
+    inked = evidence.words.word >= 0
+    joined = inked[1:] & inked[:-1] & (pieces.y[1:] == pieces.y[:-1]) & (lines.line[1:] == lines.line[:-1])
     count = len(lines.lines)
     start, end = np.full(count, np.inf), np.full(count, -np.inf)
-    np.minimum.at(start, lines.line[inked], along)
-    np.maximum.at(end, lines.line[inked], along + 1)
+    for reach, ends, apart, more in (
+        (np.minimum, start, np.append(True, ~joined), 0),
+        (np.maximum, end, np.append(~joined, True), 1),
+    ):
+        at = np.flatnonzero(inked & apart)
+        along = (pieces.x[at] + slope * pieces.y[at]) / np.hypot(1.0, slope)
+        reach.at(ends, lines.line[at], along + more)
     found = np.flatnonzero(np.isfinite(start))
     return found.astype(np.float64), start[found], end[found]
 
