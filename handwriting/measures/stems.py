@@ -37,8 +37,6 @@ _FEWEST_ROWS = 6
 # many columns from the edge it must begin.
 _BESIDE, _CLOSED = 1.5, 0.7
 _WHITE_WITHIN = 4
-# How much darker than paper each grey level is.
-_DARK = np.maximum(PAPER - np.arange(256.0), 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,15 +123,19 @@ def _edges(ink: Ink, lines: Lines, size: FloatArray) -> _Edges:
         chain = _chains(pieces, index)
         tall = np.bincount(chain, minlength=len(index))[chain]
         kept = np.flatnonzero((line >= 0) & (line[chain] == line) & (tall >= TALL * size[np.maximum(line, 0)]))
-        # Edges come row by row: a stable sort by chain leaves each chain in order from the top.
-        kept = kept[np.argsort(chain[kept], kind="stable")]
+        # Edges come row by row: a stable sort by chain leaves each chain in order from the top. Chains are counted
+        # from 0, because numbers of 16 bits are sorted digit by digit.
+        number = np.cumsum(chain == np.arange(len(chain)))[chain[kept]] - 1
+        small = number.astype(np.uint16 if number.max(initial=0) < 65536 else np.int64)
+        order = np.argsort(small, kind="stable")
+        kept, number = kept[order], number[order]
         at = index[kept]
         columns.append(_within_pixel(ink, pieces.x[at], pieces.y[at], side))
         rows.append(pieces.y[at].astype(np.float64))
         runs.append(kept)
         numbers.append(line[kept].astype(np.int64))
         sides.append(np.full(len(kept), side))
-        counts.append(np.unique(chain[kept], return_counts=True)[1])
+        counts.append(np.diff(np.flatnonzero(np.diff(number, prepend=-1)), append=len(number)))
     count = np.concatenate(counts)
     ends = np.cumsum(count)
     run = np.concatenate(runs)
@@ -152,22 +154,23 @@ def _edges(ink: Ink, lines: Lines, size: FloatArray) -> _Edges:
 
 def _chains(pieces: Pieces, edge: Index) -> Index:
     """Return for each edge the first of its chain: edges that follow row by row, each the nearest of the other."""
-    x, y, piece = (a[edge].astype(np.int64) for a in (pieces.x, pieces.y, pieces.piece))
+    x, y, piece = (a[edge] for a in (pieces.x, pieces.y, pieces.piece))
     wide = int(x.max()) + 10 if len(x) else 1
-    key = y * wide + x
-
-    def nearest(step: int) -> Index:
-        target = key + step * wide
-        after = np.minimum(np.searchsorted(key, target), len(key) - 1)
-        before = np.maximum(after - 1, 0)
-        closer = np.abs(key[before] - target) <= np.abs(key[after] - target)
-        best = np.where(closer, before, after)
-        good = (np.abs(key[best] - target) <= 3) & (piece[best] == piece)
-        return np.where(good, best, -1)
-
-    down, up = nearest(1), nearest(-1)
+    key = y.astype(np.int64) * wide + x
     number = np.arange(len(x))
-    previous = np.where((up >= 0) & (down[up] == number), up, number)
+    # The nearest edge in the row below: of equals the one on the left.
+    target = key + wide
+    after = np.minimum(np.searchsorted(key, target), len(key) - 1)
+    before = np.maximum(after - 1, 0)
+    down = np.where(np.abs(key[before] - target) <= np.abs(key[after] - target), before, after)
+    off = key[down] - target
+    # It must find this one the nearest in turn, before its neighbours on either side.
+    left = key[np.maximum(number - 1, 0)] - key
+    right = key[np.minimum(number + 1, len(key) - 1)] - key
+    mutual = np.where(off > 0, right - off >= off, (left == 0) | (off - left > -off))
+    linked = (np.abs(off) <= 3) & (piece[down] == piece) & mutual
+    previous = number.copy()
+    previous[down[linked]] = number[linked]
     while True:
         further = previous[previous]
         if np.array_equal(further, previous):
@@ -182,10 +185,10 @@ def _within_pixel(ink: Ink, x: NDArray[np.int32], y: NDArray[np.int32], side: in
     Dark that grows again farther out belongs to another stroke.
     """
     dark = _dark(ink, x, y, side)
-    deepest = np.maximum(dark[:, :3].max(1), 1.0)
-    dark[:, 3] = np.minimum(dark[:, 3], dark[:, 2])
-    dark[:, 4] = np.minimum(dark[:, 4], dark[:, 3])
-    inked = dark[:, 1:].sum(1) / deepest
+    deepest = np.maximum(_deepest(dark), 1.0)
+    np.minimum(dark[3], dark[2], out=dark[3])
+    np.minimum(dark[4], dark[3], out=dark[4])
+    inked = dark[1:].sum(0) / deepest
     # The dark of one pixel inside the edge's, the edge's own and two outside: they begin at the inner pixel's far side.
     return np.asarray(x + 0.5 + side * (inked - 1.5))
 
@@ -200,20 +203,27 @@ def _wide(ink: Ink, left: NDArray[np.int32], right: NDArray[np.int32], y: Index)
 
 def _beyond(dark: FloatArray) -> FloatArray:
     """Return how far beyond the middle of the edge's pixel the dark crosses half its depth there, px."""
-    half = dark[:, :3].max(1, keepdims=True) / 2
-    crosses = (dark[:, :-1] >= half) & (dark[:, 1:] < half)
-    first = np.argmax(crosses, axis=1)
-    every = np.arange(len(dark))
-    inner, outer = dark[every, first], dark[every, first + 1]
-    on = first - 2 + (inner - half[:, 0]) / np.maximum(inner - outer, 1e-9)
-    return np.asarray(np.where(crosses.any(axis=1), on, 0.5))
+    half = _deepest(dark) / 2
+    beyond = np.full(len(half), 0.5)
+    # From outside in, so that the innermost crossing stays.
+    for k in (3, 2, 1, 0):
+        inner, outer = dark[k], dark[k + 1]
+        on = k - 2 + (inner - half) / np.maximum(inner - outer, 1e-9)
+        np.copyto(beyond, on, where=(inner >= half) & (outer < half))
+    return beyond
+
+
+def _deepest(dark: FloatArray) -> FloatArray:
+    """Return the depth of the ink at an edge: the darkest of its pixel and the two inside."""
+    return np.asarray(np.maximum(np.maximum(dark[0], dark[1]), dark[2]))
 
 
 def _dark(ink: Ink, x: NDArray[np.int32], y: Index | NDArray[np.int32], side: int) -> FloatArray:
-    """Return how dark an edge's pixel is and its neighbours, from two inside to two outside, shape (edges, 5)."""
+    """Return how dark an edge's pixel is and its neighbours, from two inside to two outside, shape (5, edges)."""
     wide = ink.flat.shape[1]
-    columns = np.clip(x[:, None] + side * np.arange(-2, 3), 0, wide - 1)
-    return np.asarray(_DARK[ink.flat.reshape(-1).take(y[:, None].astype(np.int64) * wide + columns)])
+    level, row = ink.flat.reshape(-1), y.astype(np.int64) * wide
+    grey = np.stack([level.take(row + np.clip(x + side * k, 0, wide - 1)) for k in range(-2, 3)])
+    return np.asarray((PAPER - np.minimum(grey, PAPER)).astype(np.float64))
 
 
 # --- straight stretches -------------------------------------------------------------------------------------------
@@ -298,7 +308,9 @@ def _ways(edges: _Edges, first: Index, last: Index, pieces: Pieces, size: FloatA
     reach = int(_BESIDE * size.max()) + _WHITE_WITHIN
     # Paper all round, so that no place looked at lies outside.
     inked = np.zeros((pieces.shape[0] + 2 * reach, pieces.shape[1] + 2 * reach), bool)
-    inked[pieces.y + reach, pieces.x + reach] = True
+    place = (pieces.y + reach) * np.int32(inked.shape[1])
+    place += pieces.x + reach
+    inked.reshape(-1)[place] = True
     side = edges.side[first]
 
     def white(edge: Index, shift: int) -> tuple[Index, Index, Index, NDArray[np.bool_]]:
@@ -344,7 +356,9 @@ def _middle_width(width: FloatArray, begin: Index, count: Index) -> FloatArray:
     if not len(begin):
         return np.empty(0)
     owner = np.repeat(np.arange(len(begin)), count)
-    ranked = width[np.lexsort((width, owner))]
+    order = np.argsort(width)
+    small = owner[order].astype(np.uint16 if len(begin) < 65536 else np.int64)
+    ranked = width[order[np.argsort(small, kind="stable")]]
     quarter = (count - 1) // 4
     index, start = _ranges(begin + quarter, count - 2 * quarter)
     return np.asarray(np.add.reduceat(ranked[index], start) / (count - 2 * quarter))
