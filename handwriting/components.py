@@ -7,8 +7,10 @@ piece. The work grows with the ink, not with the page.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any, TypeVar
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
@@ -74,21 +76,25 @@ def inked(mask: NDArray[np.uint8]) -> NDArray[np.int64]:
     return np.concatenate([found, rest]) if len(rest) else found
 
 
-def by_cell(
-    at: NDArray[np.int64], value: NDArray[np.uint8], shape: tuple[int, ...], cells: tuple[int, int]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return how many of some pixels lie in each of so many cells down and across, and the sum of their values.
+def level_counts(picture: NDArray[np.uint8], most: float) -> NDArray[np.float32]:
+    """Return how many pixels there are of each grey level up to `most`, and 0 for those beyond, shape (256,).
 
-    `at` are places in the flat view of a picture of some shape.
+    Only groups of eight pixels with one of them in it are counted.
     """
-    rows, columns = (np.arange(size) * n // size for size, n in zip(shape, cells, strict=True))
-    row = at // shape[1]
-    place = (rows * cells[1])[row]
-    place += columns[at - row * shape[1]]
-    count, total = (
-        np.bincount(place, weight, cells[0] * cells[1]).reshape(cells).astype(np.float64) for weight in (None, value)
-    )
-    return count, total
+    flat = np.ascontiguousarray(picture).reshape(-1)
+    whole = flat.size // 8 * 8
+    few = np.asarray(cv2.compare(flat, most, cv2.CMP_LE)).reshape(-1)[:whole].view(np.uint64) != 0
+    counted = np.concatenate([flat[:whole].view(np.uint64)[np.flatnonzero(few)].view(np.uint8), flat[whole:]])
+    counts = np.asarray(cv2.calcHist([counted], [0], None, [256], [0, 256]), np.float32).reshape(-1)
+    counts[np.arange(256) > most] = 0
+    return counts
+
+
+def cell_sums(picture: NDArray[np.uint8], cells: tuple[int, int]) -> NDArray[np.float64]:
+    """Return the sum of a picture's pixels in each of so many cells down and across, as equal as whole pixels allow."""
+    down, across = (-(-np.arange(n + 1) * size // n) for size, n in zip(picture.shape, cells, strict=True))
+    rows = [cv2.reduce(picture[i:j], 0, cv2.REDUCE_SUM, dtype=cv2.CV_32S) for i, j in pairwise(down.tolist())]
+    return np.add.reduceat(np.concatenate(rows), across[:-1], axis=1).astype(np.float64)
 
 
 def components(mask: NDArray[np.uint8]) -> Components:

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from handwriting.components import Components, by_cell, components, inked
+from handwriting.components import Components, cell_sums, components, level_counts
 from handwriting.geometry import Box, FloatArray
 from handwriting.rule_bits import crossings, families, leftover, lone_boxes
 from handwriting.rules import Rules, Ruling
@@ -280,7 +280,7 @@ def _below(lifted: ByteImage, deepest: ByteImage, floor: ByteImage, px_per_mm: f
     level = cv2.erode(lifted, np.ones((reach, reach), np.uint8))
     # One picture serves all steps: memory that is new costs more than the steps.
     cv2.max(level, deepest, dst=level)
-    cv2.addWeighted(level, 0.5, level, 0.0, PAPER / 2, dst=level)
+    cv2.convertScaleAbs(level, dst=level, alpha=0.5, beta=PAPER / 2)
     cv2.min(level, floor, dst=level)
     return np.asarray(cv2.compare(lifted, level, cv2.CMP_LT, dst=level), np.uint8)
 
@@ -302,11 +302,8 @@ def _noise(flat: ByteImage) -> float:
 def _depth(flat: ByteImage, noise: float, px_per_mm: float) -> tuple[FloatArray | None, float]:
     """Depth of the ink in cells of about 4 mm (255 scale), smoothed over empty cells, and its typical value."""
     floor = max(18.0, 6 * noise)
-    # The dark pixels are few: they are counted one by one.
-    at = inked(cv2.compare(flat, PAPER - floor, cv2.CMP_LE))
-    value = flat.reshape(-1)[at]
     levels = PAPER - np.arange(256)
-    counts = np.bincount(value, minlength=256).astype(np.float32)
+    counts = level_counts(flat, PAPER - floor)
     if counts.sum() < 30:
         return None, 0.0
     # Otsu among the pixels clearly darker than paper tells faint smudges and edges from stroke cores.
@@ -318,12 +315,10 @@ def _depth(flat: ByteImage, noise: float, px_per_mm: float) -> tuple[FloatArray 
     between = (mean * below - moment) ** 2 / np.maximum(below * (total - below), 1e-9)
     core = float(values[int(np.argmax(between))])
     cell = max(8, round(4 * px_per_mm))
-    darkest = np.flatnonzero(value <= PAPER - max(floor, 0.8 * core))
-    if not len(darkest):
-        return None, 0.0
+    darkest = cv2.compare(flat, PAPER - max(floor, 0.8 * core), cv2.CMP_LE)
     shape = (max(1, flat.shape[0] // cell), max(1, flat.shape[1] // cell))
-    cells, dark = by_cell(at[darkest], value[darkest], flat.shape, shape)
-    sums = PAPER * cells - dark
+    cells = cell_sums(darkest, shape) / 255
+    sums = PAPER * cells - cell_sums(cv2.bitwise_and(darkest, flat, dst=darkest), shape)
     size = flat.size / cells.size
     area, sums = cells / size, sums / size
     enough = area > 0.002
