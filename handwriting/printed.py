@@ -1,11 +1,11 @@
 """Set print aside: a printed passage, boxes and logos on the sheet are not writing.
 
 Print is told from writing by its repeats. A printed letter is the same shape every time; no hand writes two letters so
-alike, letter for letter, that their pictures agree nearly pixel for pixel at one size. Lines that have many such twins,
-beside other lines on the page that have few, and whose letters stand straight on one level, are print. Straight-sided
+alike, letter for letter, that their pictures agree nearly pixel for pixel at one size. Rows that have many such twins
+(`rows`), where the rest of the page has few, and whose letters stand straight on one level, are print. Straight-sided
 frames and solid blocks are print by their shape.
 
-What it does not see: a printed line of fewer than eight letters alone on the page, print that touches writing, and
+What it does not see: a printed row of fewer than eight letters alone on the page, print that touches writing, and
 print on a page that holds no writing at all.
 """
 
@@ -20,6 +20,7 @@ from handwriting.frame import Frame
 from handwriting.geometry import Box
 from handwriting.ink import Ink, Pieces
 from handwriting.lines import Lines, find_lines
+from handwriting.rows import Rows, rows_of
 from handwriting.rules import Ruling
 from handwriting.shapes import printed_shapes
 from handwriting.strays import set_strays_aside
@@ -43,15 +44,12 @@ def set_print_aside(ink: Ink, ruling: Ruling | None, frame: Frame) -> tuple[Ink,
     if frame.sheets:
         shapes |= _outside(ink.pieces, frame)
     ink, boxes = _without(ink, shapes, ())
-    lines = find_lines(ink, ruling, frame.px_per_mm)
     if not frame.sheets:
-        pairs = _twins(ink.pieces, ink.stroke_px, frame.px_per_mm)
-        printed, found = _printed_lines(lines, pairs, ink.pieces)
+        printed, found = _printed_letters(ink, ruling, frame.px_per_mm)
         if printed.any():
             ink, found = _without(ink, printed, found)
             boxes = (*boxes, *found)
-            lines = find_lines(ink, ruling, frame.px_per_mm)
-    lines, strays = set_strays_aside(lines)
+    lines, strays = set_strays_aside(find_lines(ink, ruling, frame.px_per_mm))
     return ink, (*boxes, *strays), lines
 
 
@@ -108,14 +106,31 @@ def _outside(pieces: Pieces, frame: Frame) -> NDArray[np.bool_]:
     return ~inside
 
 
-def _twins(pieces: Pieces, stroke_px: float, px_per_mm: float) -> NDArray[np.int64]:
-    """Return the pairs of pieces that agree almost pixel for pixel at one size, shape (pairs, 2)."""
-    left, top, wide, tall, area = (pieces.boxes[:, i] for i in range(5))
+def _printed_letters(ink: Ink, ruling: Ruling | None, px_per_mm: float) -> tuple[NDArray[np.bool_], tuple[Box, ...]]:
+    """Tell the pieces in rows of print, with each row's box."""
+    pieces = ink.pieces
+    letters = _letter_like(pieces, ink.stroke_px, px_per_mm)
+    pairs = _twins(pieces, np.flatnonzero(letters))
+    twins = np.unique(pairs)
+    if len(twins) < _FEWEST:
+        return np.zeros(len(letters), bool), ()
+    rows = rows_of(pieces.boxes, twins, ~letters, None if ruling is None else ruling.slope)
+    return _printed_rows(rows, pairs, letters, pieces)
+
+
+def _letter_like(pieces: Pieces, stroke_px: float, px_per_mm: float) -> NDArray[np.bool_]:
+    """Tell the pieces that may be letters or words by their size."""
+    wide, tall, area = (pieces.boxes[:, i] for i in (2, 3, 4))
     fit = (tall > 2.2 * stroke_px) & (tall < 12 * px_per_mm) & (wide > 1.5 * stroke_px) & (wide < 12 * px_per_mm)
-    chosen = np.flatnonzero(fit & (tall >= 8) & (area < 0.75 * wide * tall))
+    return np.asarray(fit & (tall >= 8) & (area < 0.75 * wide * tall))
+
+
+def _twins(pieces: Pieces, chosen: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the pairs of chosen pieces that agree almost pixel for pixel at one size, shape (pairs, 2)."""
     pairs = _of_one_size(pieces, chosen)
     if len(pairs) == 0:
         return pairs
+    left, top, wide, tall, _ = pieces.boxes.T
     members = pieces.members()
     asked, place = np.unique(pairs, return_inverse=True)
     pictures = np.empty((len(asked), _SIDE * _SIDE), np.float32)
@@ -153,35 +168,35 @@ def _of_one_size(pieces: Pieces, chosen: NDArray[np.int64]) -> NDArray[np.int64]
     return np.asarray(pairs)
 
 
-def _printed_lines(lines: Lines, pairs: NDArray[np.int64], pieces: Pieces) -> tuple[NDArray[np.bool_], tuple[Box, ...]]:
-    """Tell the pieces of lines that are print, with each line's box.
+def _printed_rows(
+    rows: Rows, pairs: NDArray[np.int64], letters: NDArray[np.bool_], pieces: Pieces
+) -> tuple[NDArray[np.bool_], tuple[Box, ...]]:
+    """Tell the pieces of rows that are print, with each row's box.
 
-    The lines fall into two kinds, or there is no print: those with many twins, standing straight, and the others. Once
-    some print is known, lines of few letters are print when their letters have twins in it.
+    The rows fall into two kinds, or there is no print: those with many twins, standing straight, and the others, among
+    them all that stands in no row. Once some print is known, rows of few letters are print when their letters have
+    twins in it.
     """
-    first = np.full(len(pieces.boxes), -1, np.int64)
-    if len(np.unique(pairs)) < _FEWEST or not lines.lines:
-        return first >= 0, ()
-    first[pieces.piece] = lines.line
+    n = len(rows.x_height)
     tall = pieces.boxes[:, 3]
-    heights = np.array([line.x_height for line in lines.lines])
-    x_height = np.where(first >= 0, heights[np.maximum(first, 0)], 1.0)
-    letters = (first >= 0) & (tall > 0.6 * x_height) & (tall < 2.6 * x_height)
-    count = np.bincount(first[letters], minlength=len(heights))
-    steady = np.array([_unsteadiness(lines, i, pieces.boxes[first == i]) for i in range(len(heights))]) <= _STEADY
-
-    known = _seeds(pairs[(letters[pairs]).all(1)], np.where(letters, first, -1), count) & steady
+    x_height = rows.x_height[rows.row]
+    letters = np.where(rows.row >= 0, (tall > 0.6 * x_height) & (tall < 2.6 * x_height), letters)
+    row = np.where(rows.row >= 0, rows.row, n)
+    count = np.bincount(row[letters], minlength=n + 1)
+    steady = np.append(rows.unsteadiness <= _STEADY, False)
+    known = _seeds(pairs[(letters[pairs]).all(1)], row, count) & steady
 
     def with_twin(among: NDArray[np.bool_]) -> NDArray[np.int64]:
-        """Count the letters of each line that have a twin among these pieces."""
-        mine = np.zeros(len(first), bool)
+        """Count the letters of each row that have a twin among these pieces."""
+        mine = np.zeros(len(row), bool)
         mine[pairs[among[pairs[:, 1]], 0]] = True
         mine[pairs[among[pairs[:, 0]], 1]] = True
-        found: NDArray[np.int64] = np.bincount(first[letters & mine], minlength=len(heights))
+        found: NDArray[np.int64] = np.bincount(row[letters & mine], minlength=n + 1)
         return found
 
+    heights = np.append(rows.x_height, np.inf)
     while known.any():
-        repeated = with_twin(letters & known[first])
+        repeated = with_twin(letters & known[row])
         typical = float(np.median(repeated[known] / count[known]))
         alike = np.abs(heights / np.median(heights[known]) - 1) < 0.06
         more = (repeated >= 2) & (repeated >= max(0.5 * typical, _TWINS) * count) & alike & ~known
@@ -189,25 +204,24 @@ def _printed_lines(lines: Lines, pairs: NDArray[np.int64], pieces: Pieces) -> tu
         if not more.any():
             break
         known |= more
-    printed = (first >= 0) & known[first] if len(known) else np.zeros(len(first), bool)
     boxes = []
     for i in np.flatnonzero(known):
-        b = pieces.boxes[first == i]
+        b = pieces.boxes[row == i]
         right, bottom = b[:, 0] + b[:, 2], b[:, 1] + b[:, 3]
         boxes.append(Box(float(b[:, 0].min()), float(b[:, 1].min()), float(right.max()), float(bottom.max())))
-    return printed, tuple(boxes)
+    return known[row], tuple(sorted(boxes, key=lambda box: (box.top, box.left)))
 
 
-def _seeds(pairs: NDArray[np.int64], line: NDArray[np.int64], count: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Tell the lines of enough letters whose letters repeat each other, and not those of the other lines.
+def _seeds(pairs: NDArray[np.int64], row: NDArray[np.int64], count: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Tell the rows of enough letters whose letters repeat each other, and not those of the others.
 
     A very even hand repeats itself too, but all over the page, and less than print does.
     """
     n = len(count)
     twins = np.zeros((n, n))
-    np.add.at(twins, (line[pairs[:, 0]], line[pairs[:, 1]]), 1)
+    np.add.at(twins, (row[pairs[:, 0]], row[pairs[:, 1]]), 1)
     twins += twins.T
-    repeated = np.bincount(line[np.unique(pairs)], minlength=n)
+    repeated = np.bincount(row[np.unique(pairs)], minlength=n)
     asked = np.flatnonzero(count >= _FEWEST)
     order = asked[np.argsort(-twins[asked].sum(1) / count[asked], kind="stable")]
     best, clearest = order[:0], _ALIEN
@@ -229,16 +243,3 @@ def _seeds(pairs: NDArray[np.int64], line: NDArray[np.int64], count: NDArray[np.
     known = np.zeros(n, bool)
     known[best] = True
     return known
-
-
-def _unsteadiness(lines: Lines, index: int, boxes: NDArray[np.int32]) -> float:
-    """Return the robust spread of the feet of a line's letters about its baseline laid straight, in x-heights."""
-    line = lines.lines[index]
-    middle = boxes[:, 0] + boxes[:, 2] / 2
-    # Print stands straight: a bent line is not steady however closely its baseline follows the feet.
-    straight = line.baseline.y.mean() - line.baseline.slope() * (middle - line.baseline.x.mean())
-    lift = straight - (boxes[:, 1] + boxes[:, 3])
-    near = lift[(np.abs(lift) < 0.3 * line.x_height) & (boxes[:, 3] > 0.6 * line.x_height)]
-    if len(near) < 4:
-        return 1.0
-    return float(1.4826 * np.median(np.abs(near - np.median(near))) / line.x_height)

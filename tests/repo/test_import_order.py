@@ -34,6 +34,7 @@ ORDER = (
         "turning",
         "shapes",
         "strays",
+        "rows",
         "printed",
         "hulls",
         "words",

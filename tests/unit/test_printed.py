@@ -53,6 +53,16 @@ def test_a_printed_notice_goes_with_its_last_short_line(hand):
     assert max(box.bottom for box in seen.aside) < 35 * PX_PER_MM
 
 
+@pytest.mark.parametrize(("size", "tilt"), [(0.55, 0.0), (0.8, -2.0), (1.3, 2.5)])
+def test_print_of_any_size_goes_level_or_tilted(size, tilt):
+    grey, truth = drawn(TEXT, VARIED, replace(BLANK, top_mm=48))
+    height, width = printed_notice(grey, size=size).shape
+    turn = cv2.getRotationMatrix2D((width / 2, height / 2), tilt, 1)
+    seen = look(cv2.warpAffine(grey, turn, (width, height), borderMode=cv2.BORDER_REPLICATE))
+    assert len(seen.lines.lines) == len(truth.lines)
+    assert len(seen.aside) >= len(NOTICE)
+
+
 @pytest.mark.parametrize("skew", [0.0, 1.5])
 @pytest.mark.parametrize("boxed", [False, True])
 def test_a_printed_passage_goes_framed_or_not_tilted_or_not(boxed, skew):
