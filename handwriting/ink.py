@@ -174,9 +174,11 @@ def _lift(image: ByteImage, cut: ByteImage, ruling: Ruling, px_per_mm: float) ->
         band = image[index, along]
         spread = _by_quarters(band, quarter, order, stretch)
         opaque = spread < 0.42
-        without = np.clip(band / np.maximum(spread, 0.42), 0, PAPER)
-        image[index, along] = np.where(opaque, PAPER, without).astype(np.uint8)
-        cut[index, along] = np.where(opaque, 255, 0).astype(np.uint8)
+        without = np.minimum(band / np.maximum(spread, 0.42), PAPER)
+        without[opaque] = PAPER
+        image[index, along] = without.astype(np.uint8)
+        if opaque.any():
+            cut[index, along] |= np.where(opaque, 255, 0).astype(np.uint8)
 
 
 def _by_quarters(band: ByteImage, quarter: Index, order: Index, stretch: float) -> NDArray[np.float32]:
@@ -201,11 +203,13 @@ def _let_through(band: ByteImage, stretch: float) -> NDArray[np.float32]:
     length = count // pieces
     cells = band[:, : length * pieces].reshape(size, pieces, length)
     profile = _share_below(cells, 0.62)
-    edge = np.maximum(profile[:2].mean(0), profile[-2:].mean(0))
+    edge = np.maximum(profile[0] + profile[1], profile[-2] + profile[-1]) / 2
     profile = np.minimum(profile / np.maximum(edge, 1), 1)
     profile[profile > 0.985] = 1
-    along, centres = np.arange(count), length * (np.arange(pieces) + 0.5)
-    return np.stack([np.interp(along, centres, p) for p in profile]).astype(np.float32)
+    # Between the middles of two stretches both count, the nearer one the more.
+    place = np.clip(np.arange(count) / length - 0.5, 0, pieces - 1)
+    share = np.maximum(1 - np.abs(place - np.arange(pieces)[:, None]), 0)
+    return np.asarray(profile @ share, np.float32)
 
 
 def _share_below(values: ByteImage, share: float) -> FloatArray:

@@ -186,7 +186,7 @@ def _seeds(peaks: _Peaks, window: int, step: float) -> FloatArray:
         both = votes[:, :-1] + votes[:, 1:]
         # The best slope at each place, where no neighbour has more votes.
         best = both.max(0)
-        wide = np.pad(best, 2)
+        wide = np.concatenate([[0, 0], best, [0, 0]])
         peak = (best >= _VOTES * window) & (best >= np.maximum(wide[3:-1], wide[4:])) & (best > wide[1:-3])
         place = np.flatnonzero(peak)
         tied = both[:, place] == best[place]

@@ -42,7 +42,7 @@ def tilt(strips: NDArray[np.float32], step: float) -> float:
     length, count = strips.shape
     # Strips end to end, with room between them for the farthest lag: at each lag they meet in one product.
     room = length + 32 * (int(STEEPEST * step) + 6)
-    laid = np.zeros((count, room))
+    laid = np.zeros((count, room), np.float32)
     laid[:, :length] = (strips - strips.mean(0)).T
     flat = laid.reshape(-1)
     slope = 0.0

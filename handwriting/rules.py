@@ -298,17 +298,15 @@ def _fit(
         return None
     window = np.arange(-4, 5)
     x_strip = (np.arange(count) + 0.5) * step
-    xs, ys, ks = [], [], []
-    for k, row in enumerate(rows):
-        patch = level[row - 4 : row + 5]
-        weight = np.maximum(patch - patch.min(0), 0) ** 2
-        total = weight.sum(0)
-        near = strong[max(0, row - 2) : row + 3].any(0) & (total > 0)
-        centre = (window[:, None] * weight).sum(0) / np.maximum(total, 1e-9)
-        xs.append(x_strip[near])
-        ys.append(row + centre[near] + slope * (x_strip[near] - count * step / 2))
-        ks.append(np.full(int(near.sum()), k))
-    x, y, k_of = np.concatenate(xs), np.concatenate(ys), np.concatenate(ks)
+    place = np.array(rows)[:, None] + window
+    patch = level[place]
+    weight = np.maximum(patch - patch.min(1, keepdims=True), 0) ** 2
+    total = weight.sum(1)
+    near = strong[place[:, 2:7]].any(1) & (total > 0)
+    centre = (window[:, None] * weight).sum(1) / np.maximum(total, 1e-9)
+    k_of, strip = np.nonzero(near)
+    x = x_strip[strip]
+    y = place[k_of, 4] + centre[k_of, strip] + slope * (x - count * step / 2)
     scale, n = count * step, len(rows)
     terms = np.stack([x / scale, (x / scale) ** 2, k_of / n * x / scale], 1)
     offsets, course, rms = _robust(terms[:, :1], y, k_of, n)
