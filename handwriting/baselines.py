@@ -9,6 +9,8 @@ feet are the lowest ink of the strokes, half a stroke below the course of the pe
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -26,43 +28,85 @@ _STEP, _STIFF = 6.0, 5.0
 _WIDTHS = (2.5, 1.6, 1.0, 0.8, 0.6, 0.45, 0.45)
 
 
-def turning_points(
-    x: NDArray[np.int32], y: NDArray[np.int32], body_px: float
-) -> tuple[tuple[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]:
+class LineInk(NamedTuple):
+    """Ink pixels of lines: columns, heights above their line's baseline (px), and lines from 0, or -1."""
+
+    x: NDArray[np.int32]
+    up: FloatArray
+    line: NDArray[np.int32]
+
+
+Turns = tuple[tuple[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
+"""Feet and tops of a line, each as columns and rows, px."""
+
+
+def turning_points(x: NDArray[np.int32], y: NDArray[np.int32], body_px: float) -> Turns:
     """Return where the outline of a line turns: its feet (lowest) and tops (highest), as columns and rows, px.
 
     A foot is a column whose lowest ink is the lowest within a third of a body to either side; flat feet are taken at
     their middle.
     """
-    left = int(x.min())
-    width = int(x.max()) - left + 1
-    low = np.full(width, -1, np.int32)
-    high = np.full(width, np.iinfo(np.int32).max, np.int32)
+    return outlines(x, y, np.zeros(len(x), np.int32), 1).turns(body_px)[0]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outlines:
+    """Lowest and highest ink of every line in every column, rows of the page; -1 and far below where there is none.
+
+    Attributes
+    ----------
+    low, high : ndarray of int32, shape (lines, columns)
+    left : int
+        The page's column that is the first here.
+    """
+
+    low: NDArray[np.int32]
+    high: NDArray[np.int32]
+    left: int
+
+    def turns(self, body_px: float) -> list[Turns]:
+        """Return the turning points of every line."""
+        reach = max(2, round(body_px / 3))
+        feet = self._extremes(self.low, reach)
+        tops = self._extremes(-self.high, reach)
+        return [(foot, (top[0], -top[1])) for foot, top in zip(feet, tops, strict=True)]
+
+    def _extremes(self, profile: NDArray[np.int32], reach: int) -> list[tuple[FloatArray, FloatArray]]:
+        """Return for each line the middles of the runs where its profile is the highest number within `reach`."""
+        # Lines lie end to end, so far apart that no run goes on in the next.
+        apart = np.full((len(profile), profile.shape[1] + reach + 1), -(10.0**6), np.float32)
+        inside = apart[:, : profile.shape[1]]
+        np.copyto(inside, profile, where=self.low >= 0)
+        peak = cv2.dilate(apart, np.ones((1, 2 * reach + 1), np.uint8)).ravel()
+        wide, level = apart.shape[1], apart.ravel()
+        found = np.flatnonzero((level >= peak) & (level > -(10.0**6)))
+        # Columns of one level close together are one turn, however ragged: bits of a rule must not count many times.
+        parted = (np.diff(found) > reach) | (np.diff(level[found]) != 0)
+        ends = np.concatenate([parted, [True]]) if len(found) else np.empty(0, bool)
+        first, last = found[np.roll(ends, 1)], found[ends]
+        line = first // wide
+        columns, rows = self.left + (first + last) / 2 - line * wide, level[first].astype(np.float64)
+        bounds = np.searchsorted(line, np.arange(1, len(profile)))
+        return list(zip(np.split(columns, bounds), np.split(rows, bounds), strict=True))
+
+
+def outlines(x: NDArray[np.int32], y: NDArray[np.int32], line: NDArray[np.int32], count: int) -> Outlines:
+    """Return the outlines of so many lines from their ink pixels; those of line -1 are left out."""
     # Of writes to one place the last stays: with rows in order that is the lowest, and backwards the highest.
     if (y[1:] < y[:-1]).any():
         order = np.argsort(y, kind="stable")
-        x, y = x[order], y[order]
-    column = x - left
-    low[column] = y
-    high[column[::-1]] = y[::-1]
-    inked = low >= 0
-    reach = max(2, round(body_px / 3))
-    feet = _extremes(np.where(inked, low, -(10**6)).astype(np.float64), reach, inked, left)
-    tops = _extremes(np.where(inked, -high, -(10**6)).astype(np.float64), reach, inked, left)
-    return feet, (tops[0], -tops[1])
-
-
-def _extremes(profile: FloatArray, reach: int, inked: NDArray[np.bool_], left: int) -> tuple[FloatArray, FloatArray]:
-    """Return the middles of the runs where `profile` equals its maximum within `reach`."""
-    kernel = np.ones((1, 2 * reach + 1), np.uint8)
-    peak = cv2.dilate(profile.astype(np.float32)[None, :], kernel)[0]
-    at = inked & (profile >= peak)
-    found = np.flatnonzero(at)
-    # Columns of one level close together are one turn, however ragged: bits of a rule must not count many times.
-    parted = (np.diff(found) > reach) | (np.diff(profile[found]) != 0)
-    starts = found[np.concatenate([[True], parted])] if len(found) else found
-    ends = found[np.concatenate([parted, [True]])] if len(found) else found
-    return left + (starts + ends) / 2, profile[starts]
+        x, y, line = x[order], y[order], line[order]
+    left = int(x.min()) if len(x) else 0
+    width = int(x.max(initial=left)) - left + 1
+    size = (count + 1) * width
+    low, high = np.full(size, -1, np.int32), np.full(size, np.iinfo(np.int32).max, np.int32)
+    # Pixels of line -1 come upon one more line, the last.
+    place = np.where(line >= 0, line, np.int32(count))
+    place *= width
+    place += x - left
+    low[place] = y
+    high[place[::-1]] = y[::-1]
+    return Outlines(low.reshape(-1, width)[:count], high.reshape(-1, width)[:count], left)
 
 
 def fit_baseline(x: FloatArray, y: FloatArray, slope: float, body_px: float) -> Polyline:
@@ -161,15 +205,15 @@ def _most_crowded(values: FloatArray, low: float, high: float, body_px: float) -
     return float(grid[int(np.argmax(density))])
 
 
-def x_heights(tops: list[FloatArray], inked: list[tuple[NDArray[np.int32], FloatArray]], body_px: float) -> list[float]:
+def x_heights(tops: list[FloatArray], ink: LineInk, body_px: float) -> list[float]:
     """Return the x-height of each line, px.
 
     Parameters
     ----------
     tops : list of ndarray
         For each line the heights of its tops above its baseline, px.
-    inked : list of tuple of ndarray
-        For each line the columns of its ink pixels, and their heights above the baseline, px.
+    ink : LineInk
+        The ink of all lines.
     body_px : float
         Height of the letter bodies of the page, px.
     """
@@ -179,8 +223,8 @@ def x_heights(tops: list[FloatArray], inked: list[tuple[NDArray[np.int32], Float
     found = [_line_x_height(h, page) for h in tops]
     # Where many letters are tall, as in drills of one letter, the level taken may be that of their tops.
     lower = []
-    for heights, ink, height in zip(tops, inked, found, strict=True):
-        if _thins_out(*ink, height):
+    for heights, thin in zip(tops, _thins_out(ink, np.array(found)).tolist(), strict=True):
+        if thin:
             level = _most_crowded(heights, 0.35 * page, 0.72 * page, body_px)
             if (np.abs(heights / level - 1) < 0.13).sum() >= _FEW:
                 lower.append(level)
@@ -190,13 +234,19 @@ def x_heights(tops: list[FloatArray], inked: list[tuple[NDArray[np.int32], Float
     return [_line_x_height(h, page) for h in tops]
 
 
-def _thins_out(x: NDArray[np.int32], up: FloatArray, height: float) -> bool:
-    """Tell whether the upper part of what is taken for bodies has far fewer inked columns than the lower part."""
+def _thins_out(ink: LineInk, height: FloatArray) -> NDArray[np.bool_]:
+    """Tell of which lines the upper part of what is taken for bodies has far fewer inked columns than the lower part.
 
-    def columns(part: float) -> int:
-        return int(np.count_nonzero(np.bincount(x[np.abs(up - part * height) < 0.06 * height])))
-
-    return columns(0.75) < 0.4 * columns(0.3)
+    `height` is that of the bodies of each line, px.
+    """
+    up = ink.up / height.take(ink.line)
+    columns = []
+    for part in (0.75, 0.3):
+        near = np.flatnonzero((up > part - 0.06) & (up < part + 0.06) & (ink.line >= 0))
+        inked = np.zeros((len(height), int(ink.x.max(initial=0)) + 1), bool)
+        inked[ink.line[near], ink.x[near]] = True
+        columns.append(np.count_nonzero(inked, axis=1))
+    return np.asarray(columns[0] < 0.4 * columns[1])
 
 
 def _line_x_height(heights: FloatArray, page: float) -> float:

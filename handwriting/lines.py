@@ -20,6 +20,7 @@ Sources: scale-space smoothing with assignment of pieces, Cohen, Dinstein, El-Sa
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -27,11 +28,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from handwriting.baselines import fit_baselines, rule_of, turning_points, x_heights
+from handwriting.baselines import LineInk, fit_baselines, outlines, rule_of, x_heights
 from handwriting.components import ranges
 from handwriting.fragments import find_fragments, link, shares_of
 from handwriting.geometry import FloatArray, Polyline
-from handwriting.ink import Ink, Pieces, grouped
+from handwriting.ink import Ink, Pieces
 from handwriting.regions import find_regions, level_cells, nearest
 from handwriting.rules import Ruling
 from handwriting.stretches import Runs
@@ -89,16 +90,7 @@ class Lines:
         Worked out when first asked for: most stages after this one need it.
         """
         if not self._above:
-            columns = np.arange(self.pieces.shape[1], dtype=np.float64)
-            # Rows end to end, and one more that those of no line, -1, come upon.
-            rows = np.concatenate([*(line.baseline.at(columns) for line in self.lines), columns])
-            place = np.multiply(self.line, len(columns), dtype=np.int64)
-            place += self.pieces.x
-            height = rows[place]
-            height -= self.pieces.y
-            height[self.line < 0] = 0.0
-            height.flags.writeable = False
-            self._above.append(height)
+            self._above.append(_above(self.pieces, self.line, [line.baseline for line in self.lines]))
         return self._above[0]
 
     def runs(self) -> Runs:
@@ -110,6 +102,20 @@ class Lines:
     def x_heights(self) -> FloatArray:
         """Return the x-height of every line, px."""
         return np.array([line.x_height for line in self.lines])
+
+
+def _above(pieces: Pieces, line: NDArray[np.int32], baselines: list[Polyline]) -> FloatArray:
+    """Return the height of every ink pixel above its line's baseline, px, read-only; 0 where it has no line, -1."""
+    columns = np.arange(pieces.shape[1], dtype=np.float64)
+    # Rows end to end, and one more that those of no line come upon.
+    rows = np.concatenate([*(baseline.at(columns) for baseline in baselines), columns])
+    place = np.multiply(line, len(columns), dtype=np.int64)
+    place += pieces.x
+    height = rows[place]
+    height -= pieces.y
+    height[line < 0] = 0.0
+    height.flags.writeable = False
+    return height
 
 
 def find_lines(ink: Ink, ruling: Ruling | None, px_per_mm: float) -> Lines:
@@ -305,78 +311,84 @@ def _nearest_line(small: NDArray[np.int16], boxes: NDArray[np.int32], body: floa
 
 def _finish(line: NDArray[np.int32], pieces: Pieces, ruling: Ruling | None, slope: float, body_px: float) -> Lines:
     """Order lines from the top, drop those too small to be writing, and fit baselines and x-heights."""
-    count = int(line.max()) + 1 if len(line) else 0
-    members = grouped(line, count)
-    fits = _fits(pieces, dict(enumerate(members)), slope, body_px)
-    tops = _tops_of_letters(fits, members, pieces, body_px)
-    for k, host in tops.items():
-        members[host] = np.sort(np.concatenate([members[host], members[k]]))
-        del fits[k]
-    fits |= _fits(pieces, {host: members[host] for host in set(tops.values())}, slope, body_px)
+    count = int(line.max(initial=-1)) + 1
+    fits = _fits(pieces, line, range(count), slope, body_px)
+    tops = _tops_of_letters(fits, line, pieces, body_px)
+    if tops:
+        host = np.arange(count + 1, dtype=np.int32)
+        host[count] = -1
+        host[list(tops)] = list(tops.values())
+        line = host.take(line)
+        fits = {k: fit for k, fit in fits.items() if k not in tops}
+        fits |= _fits(pieces, line, sorted(set(tops.values())), slope, body_px)
     order = sorted(fits, key=lambda k: fits[k].row)
     number = np.full(count + 1, -1, np.int32)
     number[order] = np.arange(len(order), dtype=np.int32)
-    for k, host in tops.items():
-        number[k] = number[host]
+    line = number.take(line)
     found = [fits[k] for k in order]
-    inked = []
-    for k in order:
-        x, y = pieces.x[members[k]], pieces.y[members[k]]
-        inked.append((x, fits[k].baseline.at_columns(x) - y))
-    heights = x_heights([f.tops for f in found], inked, body_px)
+    above = _above(pieces, line, [f.baseline for f in found])
+    heights = x_heights([f.tops for f in found], LineInk(pieces.x, above, line), body_px)
     usual = float(np.median(heights)) if found else body_px
-    lines = [TextLine(f.baseline, h, rule_of(f.baseline, ruling, usual)) for f, h in zip(found, heights, strict=True)]
-    return Lines(tuple(lines), number.take(line), pieces, body_px, slope)
+    rows = [TextLine(f.baseline, h, rule_of(f.baseline, ruling, usual)) for f, h in zip(found, heights, strict=True)]
+    lines = Lines(tuple(rows), line, pieces, body_px, slope)
+    lines._above.append(above)
+    return lines
 
 
 class _Fit(NamedTuple):
-    """A line's middle row on the levelled page (for its order only), its baseline, the heights of its tops above it."""
+    """A line's middle row on the levelled page (for its order only), its baseline, the heights of its tops above it.
+
+    And its pixels, counted.
+    """
 
     row: float
     baseline: Polyline
     tops: FloatArray
+    ink: int
 
 
-def _fits(pieces: Pieces, members: dict[int, NDArray[np.intp]], slope: float, body_px: float) -> dict[int, _Fit]:
-    """Fit lines to their pixels; those of too few or too flat to be writing are left out."""
-    feet, tops, row = {}, {}, {}
-    for k, index in members.items():
-        if len(index) < 0.9 * body_px * max(2.0, 0.1 * body_px):
-            continue
-        x, y = pieces.x[index], pieces.y[index]
-        # Pixels come row by row.
-        if y[-1] - y[0] < 0.5 * body_px:
-            continue
-        low, high = turning_points(x, y, body_px)
-        if len(low[0]):
-            feet[k], tops[k] = low, high
-            some = slice(None, None, max(1, len(x) // 2000))
-            row[k] = float(np.median(y[some] - slope * x[some]))
-    courses = fit_baselines(list(feet.values()), slope, body_px)
-    return {
-        k: _Fit(row[k], course, course.at(tops[k][0]) - tops[k][1] + 1) for k, course in zip(feet, courses, strict=True)
-    }
+def _fits(
+    pieces: Pieces, line: NDArray[np.int32], which: Sequence[int], slope: float, body_px: float
+) -> dict[int, _Fit]:
+    """Fit some lines to their pixels; those of too few or too flat to be writing are left out."""
+    if not len(which):
+        return {}
+    outline = outlines(pieces.x, pieces.y, line, max(which) + 1)
+    turns = outline.turns(body_px)
+    ink = np.bincount(line + 1, minlength=len(turns) + 1)[1:]
+    tall = outline.low.max(1) - outline.high.min(1)
+    kept = [
+        k
+        for k in which
+        if ink[k] >= 0.9 * body_px * max(2.0, 0.1 * body_px) and tall[k] >= 0.5 * body_px and len(turns[k][0][0])
+    ]
+    courses = fit_baselines([turns[k][0] for k in kept], slope, body_px)
+    fits = {}
+    for k, course in zip(kept, courses, strict=True):
+        inked = np.flatnonzero(outline.low[k] >= 0)
+        middle = (outline.low[k, inked] + outline.high[k, inked]) / 2 - slope * (outline.left + inked)
+        columns, rows = turns[k][1]
+        fits[k] = _Fit(float(np.median(middle)), course, course.at(columns) - rows + 1, int(ink[k]))
+    return fits
 
 
-def _tops_of_letters(
-    fits: dict[int, _Fit], members: list[NDArray[np.intp]], pieces: Pieces, body_px: float
-) -> dict[int, int]:
+def _tops_of_letters(fits: dict[int, _Fit], line: NDArray[np.int32], pieces: Pieces, body_px: float) -> dict[int, int]:
     """Return what is no line but the tops of tall letters (bars of T and F, dots, accents), each with its line.
 
     It is a tenth of a line of the page at most and stands as high above the line below as tall letters reach: two
     bodies, or three and a half where it is flat strokes only.
     """
-    ink = {k: len(members[k]) for k in fits}
-    few = 0.1 * float(np.median(list(ink.values()))) if ink else 0.0
+    few = 0.1 * float(np.median([fit.ink for fit in fits.values()])) if fits else 0.0
     out: dict[int, int] = {}
-    for k in (k for k in fits if ink[k] < few):
-        x = float(np.median(pieces.x[members[k]]))
+    for k in (k for k, fit in fits.items() if fit.ink < few):
+        mine = np.flatnonzero(line == k)
+        x = float(np.median(pieces.x[mine]))
         foot = float(fits[k].baseline.at(x))
-        flat = float(np.quantile(pieces.boxes[pieces.piece[members[k]], 3], 0.9)) < 0.8 * body_px
+        flat = float(np.quantile(pieces.boxes[pieces.piece[mine], 3], 0.9)) < 0.8 * body_px
         below = {
             h: float(fit.baseline.at(x)) - foot
             for h, fit in fits.items()
-            if ink[h] >= few and fit.baseline.x[0] - body_px < x < fit.baseline.x[-1] + body_px
+            if fit.ink >= few and fit.baseline.x[0] - body_px < x < fit.baseline.x[-1] + body_px
         }
         below = {h: off for h, off in below.items() if 0 < off < (3.5 if flat else 2.2) * body_px}
         if below:

@@ -65,7 +65,12 @@ def _crowded(kernel_px: float) -> Statistic:
     def crowded(marks: FloatArray) -> tuple[FloatArray, Callable[[FloatArray], FloatArray]]:
         # An empty step on either side, so that a crowd at the edge is a peak too.
         grid = np.arange(marks[:, 0].min() - kernel_px / 8, marks[:, 0].max() + kernel_px / 4, kernel_px / 8)
-        near = np.exp(-0.5 * ((marks[:, :1] - grid) / kernel_px) ** 2) * marks[:, 1:]
+        near = marks[:, :1] - grid
+        near /= kernel_px
+        near *= near
+        near *= -0.5
+        np.exp(near, out=near)
+        near *= marks[:, 1:]
         near[:, [0, -1]] = 0
 
         def narrowest(density: FloatArray) -> FloatArray:
