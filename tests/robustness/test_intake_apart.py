@@ -171,7 +171,7 @@ def crashes_plainly(data, options, sink):
 
 
 def _held():
-    """Return how many files this process holds open, and its children, zombies too; other tests may have some of both."""
+    """Return how many files this process holds open, and its children, the dead too; other tests may have some."""
     children = Path(f"/proc/self/task/{os.getpid()}/children").read_text("ascii").split()
     return len(list(Path("/proc/self/fd").iterdir())), set(children)
 
