@@ -27,8 +27,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special, stats
 
+from handwriting.geometry import FloatArray
 from handwriting.quantity import NotMeasured
-from handwriting.statistics import Drawn, FloatArray, Interval, Statistic
+from handwriting.statistics import Drawn, Interval, Statistic
 
 Method = Literal["small-cluster", "percentile", "expanded", "bca", "bootstrap-t"]
 

@@ -27,8 +27,8 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from handwriting.errors import UsageError
+from handwriting.geometry import FloatArray
 from handwriting.quantity import NotMeasured
-from handwriting.statistics import FloatArray
 
 Weights = Literal["none", "linear", "quadratic"]
 _Z = 1.959963984540054

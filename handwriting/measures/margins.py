@@ -20,9 +20,10 @@ from __future__ import annotations
 import numpy as np
 from scipy import stats
 
+from handwriting.geometry import FloatArray
 from handwriting.measures.evidence import Evidence, length
 from handwriting.quantity import NotMeasured, Quantity
-from handwriting.statistics import MAD_TO_SD, FloatArray, Interval, theil_sen
+from handwriting.statistics import MAD_TO_SD, Interval, theil_sen
 
 LEAST_LINES = 4
 FAR = 3.5

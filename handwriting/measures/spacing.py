@@ -28,15 +28,14 @@ from collections.abc import Callable
 import numpy as np
 
 from handwriting.bootstrap import line_bootstrap
+from handwriting.geometry import FloatArray
 from handwriting.measures.common import COMMON
 from handwriting.measures.evidence import SEED, Evidence, length, plain
 from handwriting.quantity import NotMeasured, Quantity
+from handwriting.ranked import Index, Ranked
 from handwriting.statistics import (
     Drawn,
-    FloatArray,
-    Index,
     Interval,
-    Ranked,
     Statistic,
     by_mark,
     over_sums,

@@ -21,11 +21,12 @@ import numpy as np
 from scipy import stats
 
 from handwriting.bootstrap import line_bootstrap
+from handwriting.geometry import FloatArray
 from handwriting.measures.common import COMMON, after_blur
 from handwriting.measures.evidence import SEED, Evidence, length, plain
 from handwriting.measures.stems import find_strokes
 from handwriting.quantity import NotMeasured, Quantity
-from handwriting.statistics import MEAN, FloatArray, Interval, Statistic, over_sums
+from handwriting.statistics import MEAN, Interval, Statistic, over_sums
 
 LEAST_STROKES = 5
 

@@ -9,7 +9,7 @@ from project import ROOT, modules
 ORDER = (
     *("errors", "quantity", "geometry", "flags", "encoding", "typed", "task"),
     *("claims", "intake", "decode", "pdf", "page"),
-    *("statistics", "bootstrap", "reliability"),
+    *("ranked", "statistics", "bootstrap", "reliability"),
     *(
         "sheet",
         "rule_strips",
