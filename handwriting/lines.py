@@ -208,11 +208,18 @@ def _body_height(filled: NDArray[np.float32]) -> float:
     for h in heights:
         sigma = h / 2.2
         # Smoothing along the line leaves the profile of the bodies rather than of single letters.
-        smooth = cv2.GaussianBlur(filled, (0, 0), sigmaX=max(2.0, 0.4 * h), sigmaY=sigma)
-        curve = -(sigma**2) * cv2.sepFilter2D(smooth, cv2.CV_32F, np.array([1.0]), np.array([1.0, -2.0, 1.0]))
-        scores.append(float((np.maximum(curve, 0) ** 2).sum() / sigma))
+        along, across = _bell(max(2.0, 0.4 * h)), np.convolve(_bell(sigma), sigma**2 * np.array([-1.0, 2.0, -1.0]))
+        # Weights alike on both sides to the last digit are worked through in half the time.
+        curve = cv2.sepFilter2D(filled, cv2.CV_32F, along.astype(np.float32), across.astype(np.float32))
+        np.maximum(curve, 0, out=curve)
+        scores.append(float((curve * curve).sum() / sigma))
     best = int(np.argmax(scores))
     return float(heights[best])
+
+
+def _bell(sigma: float) -> FloatArray:
+    """Return the weights of a Gaussian, to four standard deviations."""
+    return np.asarray(cv2.getGaussianKernel(round(8 * sigma + 1) | 1, sigma)[:, 0], np.float64)
 
 
 def _answer(level: NDArray[np.float32], body: float) -> tuple[NDArray[np.float32], NDArray[np.float32]]:

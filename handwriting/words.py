@@ -144,8 +144,8 @@ def lean(lines: Lines) -> float:
     candidates = _SHEARS
     # A part of the ink tells the lean roughly.
     for every in (3, 1, 1):
-        x, up, row = along[::every], above[::every], line[::every]
-        scores = [_sharpness(x - s * up, row, bin_px) for s in candidates]
+        x, up, row = along[::every] / bin_px, above[::every] / bin_px, line[::every].astype(np.float64)
+        scores = [_sharpness(x - s * up, row) for s in candidates]
         best = float(candidates[int(np.argmax(scores))])
         candidates = best + step * np.linspace(-0.8, 0.8, 9)
         step *= 0.2
@@ -162,11 +162,13 @@ def _sample(lines: Lines) -> tuple[FloatArray, FloatArray, NDArray[np.int32]]:
     return lines.pieces.x[chosen][inside].astype(np.float64), above[inside], line[inside]
 
 
-def _sharpness(columns: FloatArray, line: NDArray[np.int32], bin_px: float) -> float:
+def _sharpness(columns: FloatArray, line: FloatArray) -> float:
     """Return the sum of squares of the column counts, each line apart."""
-    bins = np.rint((columns - columns.min()) / bin_px).astype(np.int64)
-    counts = np.bincount(bins + line.astype(np.int64) * (int(bins.max()) + 1)).astype(np.float64)
-    return float((counts**2).sum())
+    columns -= columns.min()
+    np.rint(columns, out=columns)
+    columns += line * (columns.max() + 1)
+    counts = np.bincount(columns.astype(np.int64)).astype(np.float64)
+    return float(counts @ counts)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

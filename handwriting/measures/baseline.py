@@ -20,6 +20,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import stats
 
 from handwriting.bootstrap import line_bootstrap
@@ -121,39 +122,56 @@ def _to_rule(evidence: Evidence, feet: list[_Feet]) -> dict[str, Quantity]:
 
 
 def _to_itself(evidence: Evidence, feet: list[_Feet]) -> dict[str, Quantity]:
-    fits = [_straight(f) for f in feet if f.share.sum() >= _PER_LINE and np.ptp(f.x) > 6 * evidence.lines.body_px]
+    fits = _straight([f for f in feet if f.share.sum() >= _PER_LINE and np.ptp(f.x) > 6 * evidence.lines.body_px])
     if not fits:
         few = NotMeasured("few-letters", "no line holds enough letters to fit its course")
         return dict.fromkeys(OWN_KEYS, few)
     return {**_drift(evidence, fits), **_wander(evidence, fits)}
 
 
-def _straight(feet: _Feet) -> _Fit:
-    """Fit a straight line with Huber's weights, each foot counted by its share."""
-    x, sure = feet.x - float(feet.x.mean()), feet.share > 0.5
-    weight = feet.share.copy()
-    slope, above = 0.0, feet.y
+def _straight(feet: list[_Feet]) -> list[_Fit]:
+    """Fit a straight line to each line's feet with Huber's weights, each foot counted by its share; all in step.
+
+    Lines of fewer feet than the longest are filled up with feet of no share.
+    """
+    if not feet:
+        return []
+    count = np.array([len(f.x) for f in feet])
+    real = np.arange(int(count.max())) < count[:, None]
+    x, y, share = np.zeros((3, *real.shape))
+    for values, name in ((x, "x"), (y, "y"), (share, "share")):
+        values[real] = np.concatenate([getattr(f, name) for f in feet])
+    x -= np.where(real, x.sum(1, keepdims=True) / count[:, None], 0.0)
+    sure = share > 0.5
+    weight, above = share.copy(), np.zeros_like(y)
+    slope, moving = np.zeros(len(feet)), np.ones(len(feet), bool)
     for _ in range(20):
-        total = float(weight.sum())
-        mean_x, mean_y = float(weight @ x) / total, float(weight @ feet.y) / total
-        apart = weight * (x - mean_x)
-        before, slope = slope, float(apart @ (feet.y - mean_y)) / float(apart @ (x - mean_x))
-        above = mean_y + slope * (x - mean_x) - feet.y
-        scale = max(1.4826 * _middle(np.abs(above[sure])) if sure.any() else 1.0, 0.3)
-        if abs(slope - before) < 1e-9:
+        total = weight.sum(1)
+        mean_x, mean_y = (weight * x).sum(1) / total, (weight * y).sum(1) / total
+        off_x, off_y = x - mean_x[:, None], y - mean_y[:, None]
+        before = slope
+        found = (weight * off_x * off_y).sum(1) / (weight * off_x * x).sum(1)
+        slope = np.where(moving, found, slope)
+        above[moving] = (slope[:, None] * off_x - off_y)[moving]
+        moving &= np.abs(slope - before) >= 1e-9
+        if not moving.any():
             break
-        weight = feet.share * np.minimum(1.0, _HUBER * scale / np.maximum(np.abs(above), 1e-9))
-    freedom = max(float(feet.share.sum()) - 2.0, 1.0)
-    variance = float((feet.share * above**2).sum()) / freedom
-    spread = float((feet.share * (feet.x - np.average(feet.x, weights=feet.share)) ** 2).sum())
-    return _Fit(slope, math.sqrt(variance / spread), above, feet.share)
+        scale = np.maximum(1.4826 * _middles(np.abs(above), sure), 0.3)
+        weight = share * np.minimum(1.0, _HUBER * scale[:, None] / np.maximum(np.abs(above), 1e-9))
+    freedom = np.maximum(share.sum(1) - 2.0, 1.0)
+    variance = (share * above**2).sum(1) / freedom
+    middle = (share * x).sum(1) / share.sum(1)
+    error = np.sqrt(variance / (share * (x - middle[:, None]) ** 2).sum(1))
+    return [_Fit(float(slope[k]), float(error[k]), above[k, real[k]], feet[k].share) for k in range(len(feet))]
 
 
-def _middle(values: FloatArray) -> float:
-    """Return the median, in a fraction of the time numpy's takes on a few values."""
-    ends = (len(values) - 1) // 2, len(values) // 2
-    ranked = np.partition(values, ends)
-    return float(ranked[ends[0]] + ranked[ends[1]]) / 2
+def _middles(values: FloatArray, kept: NDArray[np.bool_]) -> FloatArray:
+    """Return the median of the values kept in each row, 1 / 1.4826 where there are none."""
+    count = kept.sum(1)
+    ranked = np.sort(np.where(kept, values, np.inf), axis=1)
+    row, last = np.arange(len(values)), np.maximum(count - 1, 0)
+    median = (ranked[row, last // 2] + ranked[row, np.minimum(count // 2, last)]) / 2
+    return np.where(count > 0, median, 1 / 1.4826)
 
 
 def _drift(evidence: Evidence, fits: list[_Fit]) -> dict[str, Quantity]:
