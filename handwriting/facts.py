@@ -101,9 +101,7 @@ def line_facts(
     """
     shown = set(crossings.shown.tolist())
     marks: dict[int, list[LetterFacts]] = {}
-    for mark in letters.marks:
-        line = lines.lines[mark.line]
-        to_rule = _to_rule(mark.box, mark.foot_y, line, ruling, k)
+    for mark, to_rule in zip(letters.marks, _marks_to_rules(letters, lines, ruling, k), strict=True):
         letter = LetterFacts(mark.box.scaled(k), mark.kind, mark.height * k, mark.foot * k, to_rule)
         marks.setdefault(mark.word, []).append(letter)
     known = {} if alignment is None else match_words(words, alignment)
@@ -210,6 +208,24 @@ def _kind(sign: str) -> str:
     if sign.isupper() or sign in _TALL:
         return "ascender"
     return "body" if sign in _BODY else "descender" if sign in _DEEP else "other"
+
+
+def _marks_to_rules(letters: Letters, lines: Lines, ruling: Ruling | None, k: float) -> list[float | None]:
+    """Return what `_to_rule` does for all letter marks, line by line."""
+    found: list[float | None] = [None] * len(letters.marks)
+    if ruling is None:
+        return found
+    of_line: dict[int, list[int]] = {}
+    for i, mark in enumerate(letters.marks):
+        of_line.setdefault(mark.line, []).append(i)
+    for number, mine in of_line.items():
+        rule = lines.lines[number].rule
+        if rule is not None:
+            marks = [letters.marks[i] for i in mine]
+            rows = ruling.at(rule, np.array([0.5 * (mark.box.left + mark.box.right) for mark in marks]))
+            for i, row, mark in zip(mine, rows.tolist(), marks, strict=True):
+                found[i] = (row - mark.foot_y) * k
+    return found
 
 
 def _to_rule(box: Box, foot_y: float, line: TextLine, ruling: Ruling | None, k: float) -> float | None:

@@ -114,7 +114,7 @@ class _Parts:
     """The ink of every piece in every line, pixels part by part.
 
     Pixels: indices, heights above the baseline, upright columns. Parts: first pixel and past the last, line, word, box
-    (left, top, right, bottom), edges of top and foot above the baseline, upright width.
+    (left, top, right, bottom), edges of top and foot above the baseline, first and last upright column.
     """
 
     pixel: NDArray[np.int64]
@@ -127,11 +127,15 @@ class _Parts:
     box: FloatArray
     top: FloatArray
     foot: FloatArray
-    width: FloatArray
+    reach: FloatArray
 
     @property
     def height(self) -> FloatArray:
         return self.top - self.foot
+
+    @property
+    def width(self) -> FloatArray:
+        return self.reach[:, 1] - self.reach[:, 0] + 1
 
 
 class _Raw(NamedTuple):
@@ -200,14 +204,12 @@ def _parts(lines: Lines, words: Words, body: float) -> _Parts:
     ends = np.cumsum(np.add.reduceat(length, runs.starts))
     starts = np.concatenate([[0], ends[:-1]])
     x = pieces.x[pixel]
-    along = x - _lean(x, up, lines.line[pixel], body) * up
+    along = x - _lean(x, up, np.repeat(np.repeat(runs.line, runs.count), length), body) * up
     left, right, foot, top = (
         reach.reduceat(values, starts) for values in (along, up) for reach in (np.minimum, np.maximum)
     )
-    word = words.word[runs.first[runs.starts]]
-    return _Parts(
-        pixel, up, along, starts, ends, runs.line, word, runs.corners, top + 0.5, foot - 0.5, right - left + 1
-    )
+    word, reach = words.word[runs.first[runs.starts]], np.column_stack([left, right])
+    return _Parts(pixel, up, along, starts, ends, runs.line, word, runs.corners, top + 0.5, foot - 0.5, reach)
 
 
 def _lean(x: NDArray[np.int32], up: FloatArray, line: NDArray[np.int32], body: float) -> float:
@@ -237,17 +239,14 @@ def _taken_apart(parts: _Parts, which: NDArray[np.int64], pieces: Pieces, body: 
         return _Raw(which, np.empty((0, 4)), np.empty(0), np.empty(0))
     reach = 0.35 * body
     count = (parts.ends - parts.starts)[which]
-    pixel, starts = ranges(parts.starts[which], count), np.cumsum(count) - count
-    up, place = parts.up[pixel], parts.along[pixel]
-    column = np.rint(place).astype(np.int64)
-    left = np.minimum.reduceat(column, starts)
-    width = np.maximum.reduceat(column, starts) - left + 1
-    apart = int(reach) + 2
+    pixel = ranges(parts.starts[which], count)
+    first, last = (np.rint(ends).astype(np.int64) for ends in parts.reach[which].T)
+    width, apart = last - first + 1, int(reach) + 2
     end = np.cumsum(width + apart)
     begin = end - width
-    shift = np.repeat(begin - left, count)
-    place += shift
-    column += shift
+    up, place = parts.up[pixel], parts.along[pixel]
+    place += np.repeat(begin - first, count)
+    column = np.rint(place).astype(np.int64)
     every = np.arange(int(end[-1]) + apart)
     owner = np.repeat(np.arange(len(which) + 1), np.append(width + apart, apart))
     upper, lower = np.full(len(every), -np.inf), np.full(len(every), np.inf)
@@ -259,13 +258,12 @@ def _taken_apart(parts: _Parts, which: NDArray[np.int64], pieces: Pieces, body: 
     tops, feet = _peaks(upper, between, _TOP_FALL * body), _peaks(-lower, between, _FOOT_RISE * body)
     nearest, away = _nearest(tops, feet, owner)
     for k in np.flatnonzero(away > 0.75 * body):  # a level run below: the lowest ink under the top itself
-        first, last = begin[owner[tops[k]]], end[owner[tops[k]]]
-        under = slice(max(first, int(tops[k] - reach)), min(last, int(tops[k] + reach) + 1))
+        part = owner[tops[k]]
+        under = slice(max(begin[part], int(tops[k] - reach)), min(end[part], int(tops[k] + reach) + 1))
         nearest[k] = under.start + int(np.argmin(lower[under]))
-    # Of one type with the boxes, or numpy takes a slow way.
-    pixels = [axis[parts.pixel[pixel]].astype(np.float64) for axis in (pieces.x, pieces.y)]
-    box = _boxes(tops, column, place, pixels, len(every), reach)
-    some = np.isfinite(box[:, 0])
+    at = parts.pixel[pixel]
+    box = _boxes(tops, column, place, (pieces.x[at], pieces.y[at]), len(every), reach)
+    some = box[:, 2] > 0
     return _Raw(which[owner[tops[some]]], box[some], upper[tops[some]] + 0.5, lower[nearest[some]] - 0.5)
 
 
@@ -291,21 +289,21 @@ def _boxes(
     tops: NDArray[np.int64],
     column: NDArray[np.int64],
     place: FloatArray,
-    pixels: list[FloatArray],
+    pixels: tuple[NDArray[np.int32], NDArray[np.int32]],
     columns: int,
     reach: float,
 ) -> FloatArray:
-    """Return left, top, right and bottom of the ink within `reach` of each top along the line; infinite where none is.
+    """Return left, top, right and bottom of the ink within `reach` of each top along the line; right 0 where none is.
 
     The columns that lie within it whole are looked at as columns, the one at either end pixel by pixel.
     """
     whole = max(int(reach - 0.5), 0)
     around = tops[:, None] + np.arange(-whole, whole + 1)
-    box = np.empty((len(tops), 4))
+    box = np.empty((4, len(tops)), np.int32)
     for k, (best, of) in enumerate(((np.minimum, 0), (np.minimum, 1), (np.maximum, 0), (np.maximum, 1))):
-        table = np.full(columns, np.inf if best is np.minimum else -np.inf)
+        table = np.full(columns, np.iinfo(np.int32).max if best is np.minimum else -1, np.int32)
         best.at(table, column, pixels[of])
-        box[:, k] = best.reduce(table[around], axis=1)
+        box[k] = best.reduce(table[around], axis=1)
     number = np.full(columns, -1)
     number[tops] = np.arange(len(tops))
     for side in (-1, 1):
@@ -313,10 +311,10 @@ def _boxes(
         ends = np.flatnonzero(of_top >= 0)
         ends = ends[np.abs(place[ends] - tops[of_top[ends]]) <= reach]
         for k, axis in enumerate(pixels):
-            np.minimum.at(box[:, k], of_top[ends], axis[ends])
-            np.maximum.at(box[:, k + 2], of_top[ends], axis[ends])
-    box[:, 2:] += 1
-    return box
+            np.minimum.at(box[k], of_top[ends], axis[ends])
+            np.maximum.at(box[k + 2], of_top[ends], axis[ends])
+    box[2:] += 1
+    return box.T.astype(np.float64)
 
 
 def _joined(whole: _Raw, apart: _Raw) -> _Raw:
