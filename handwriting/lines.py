@@ -21,7 +21,7 @@ Sources: scale-space smoothing with assignment of pieces, Cohen, Dinstein, El-Sa
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import cv2
@@ -98,6 +98,20 @@ class Lines:
         if not self._runs:
             self._runs.append(Runs.of(self.pieces, self.line))
         return self._runs[0]
+
+    def only(self, kept: NDArray[np.bool_]) -> Lines:
+        """Return some of the lines; the ink of the others stays where it is and belongs to no line."""
+        number = np.full(len(kept) + 1, -1, np.int32)
+        number[:-1][kept] = np.arange(int(kept.sum()), dtype=np.int32)
+        line = number.take(self.line)
+        rest = replace(self, lines=tuple(row for row, stays in zip(self.lines, kept, strict=True) if stays), line=line)
+        if self._above:
+            above = np.where(line >= 0, self._above[0], 0.0)
+            above.flags.writeable = False
+            rest._above.append(above)
+        if self._runs:
+            rest._runs.append(self._runs[0].renumbered(number))
+        return rest
 
     def x_heights(self) -> FloatArray:
         """Return the x-height of every line, px."""

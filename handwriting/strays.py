@@ -9,8 +9,6 @@ lines.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -35,14 +33,10 @@ def set_strays_aside(lines: Lines) -> tuple[Lines, tuple[Box, ...]]:
     stray = off & ((wide < _NARROW * x_height) | (wide < tall))
     if not stray.any():
         return lines, ()
-    # Their ink stays where it is and belongs to no line.
-    number = np.full(count + 1, -1, np.int32)
-    number[:-1][~stray] = np.arange(int((~stray).sum()), dtype=np.int32)
-    kept = tuple(line for line, gone in zip(lines.lines, stray, strict=True) if not gone)
     pieces = lines.pieces
     boxes = (_around(pieces.boxes[np.unique(pieces.piece[lines.line == i])]) for i in np.flatnonzero(stray))
     # One long stroke may have been cut into two lines.
-    return replace(lines, lines=kept, line=number[lines.line]), tuple(dict.fromkeys(boxes))
+    return lines.only(~stray), tuple(dict.fromkeys(boxes))
 
 
 def _around(rows: NDArray[np.int32]) -> Box:

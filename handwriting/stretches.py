@@ -54,6 +54,24 @@ class Runs:
             reach.at(ends[:, k], self.line, self.corners[:, k])
         return ends
 
+    def renumbered(self, number: NDArray[np.int32]) -> Runs:
+        """Return the runs with new numbers for the lines, rising as the old ones do; -1 leaves a line out."""
+        kept = number[self.line] >= 0
+        stretch = np.repeat(kept, self.count)
+        place = np.append(np.where(kept, np.cumsum(kept) - 1, -1), -1)
+        count = self.count[kept]
+        return Runs(
+            number[self.line[kept]],
+            self.piece[kept],
+            np.cumsum(count) - count,
+            count,
+            self.first[stretch],
+            self.last[stretch],
+            self.corners[kept],
+            place[self.run],
+            self.length,
+        )
+
     @classmethod
     def of(cls, pieces: Pieces, line: NDArray[np.int32]) -> Runs:
         """Part the ink into runs; `line` tells the line of every ink pixel, -1 for none, which is left out."""

@@ -211,10 +211,11 @@ class _Runs:
         ]
         return cls(ink, np.stack([body_left, body_right], 1), low, np.stack(reach, 1).astype(np.float64), ink_ends)
 
-    def hull(self, run: int) -> Hull:
-        """Return the corners of a run's hull, shape (corners, 2): along the line and above it."""
-        first = self.ink.starts[run]
-        return _hull(self.points[first : first + self.ink.count[run]].reshape(-1, 2))
+    def hull(self, members: list[int]) -> Hull:
+        """Return the corners of the hull of some runs, shape (corners, 2): along the line and above it."""
+        first, count = self.ink.starts, self.ink.count
+        points = [self.points[first[run] : first[run] + count[run]] for run in members]
+        return _hull((points[0] if len(points) == 1 else np.concatenate(points)).reshape(-1, 2))
 
 
 def _straightened(
@@ -236,19 +237,18 @@ def _units(runs: _Runs, x_height: float, stroke_px: float, line: int) -> list[_U
     has_body = np.isfinite(runs.body[mine, 0]) & (runs.low[mine] < 0.75 * x_height)
     if not has_body.any():
         has_body[:] = True
-    units: list[_Unit] = []
     with_body = mine[has_body][np.argsort(runs.body[mine[has_body], 0], kind="stable")]
     extent = np.where(np.isfinite(runs.body[with_body, :1]), runs.body[with_body], runs.reach[with_body])
     extent[:, 1] += 1.0
+    spans: list[tuple[float, float, list[int]]] = []
     for r, (left, right) in zip(with_body.tolist(), extent.tolist(), strict=True):
-        last = units[-1] if units else None
-        narrower = min(right - left, last.right - last.left) if last else 0.0
-        if last and last.right - left > max(0.35 * narrower, 0.3 * stroke_px):
-            last.right = max(last.right, right)
-            last.hull = _hull(np.concatenate([last.hull, runs.hull(r)]))
-            last.runs.append(r)
+        first, last, members = spans[-1] if spans else (0.0, 0.0, [])
+        if members and last - left > max(0.35 * min(right - left, last - first), 0.3 * stroke_px):
+            members.append(r)
+            spans[-1] = first, max(last, right), members
         else:
-            units.append(_Unit(left, right, runs.hull(r), [r]))
+            spans.append((left, right, [r]))
+    units = [_Unit(left, right, runs.hull(members), members) for left, right, members in spans]
     loose = mine[~has_body]
     if not len(loose):
         return units
