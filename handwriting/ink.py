@@ -59,9 +59,13 @@ class Pieces:
         image[self.y, self.x] = 255
         return image
 
-    def members(self) -> list[NDArray[np.intp]]:
-        """Return for every piece the indices of its pixels, in their order."""
-        return grouped(self.piece, len(self.boxes))
+    def members(self, asked: NDArray[np.int64]) -> list[NDArray[np.intp]]:
+        """Return for each piece asked for the indices of its pixels, in their order."""
+        number = np.full(len(self.boxes), -1, np.int32)
+        number[asked] = np.arange(len(asked), dtype=np.int32)
+        mine = number[self.piece]
+        some = np.flatnonzero(mine >= 0)
+        return [some[index] for index in grouped(mine[some], len(asked))]
 
 
 def grouped(number: NDArray[np.int32], count: int) -> list[NDArray[np.intp]]:
@@ -419,7 +423,8 @@ def _middles(mask: ByteImage, pieces: Pieces) -> FloatArray:
     # A third of the page, in bands as high as a few lines, tells the width as well as all of it.
     for top in range(0, height, _BAND * _EVERY):
         bottom = min(height, top + _BAND)
-        first, last = np.searchsorted(pieces.y, (top, bottom))
+        # Numbers of another kind than the rows would have these copied.
+        first, last = np.searchsorted(pieces.y, np.array([top, bottom], pieces.y.dtype))
         if first == last:
             continue
         x, y, piece = pieces.x[first:last], pieces.y[first:last], pieces.piece[first:last]

@@ -260,7 +260,8 @@ def _straight(x: FloatArray, y: FloatArray) -> tuple[float, float]:
     """Return offset and slope of the straight line through most of the points."""
     weight = np.ones(len(x))
     for _ in range(4):
-        mean_x, mean_y = np.average(x, weights=weight), np.average(y, weights=weight)
+        total = weight.sum()
+        mean_x, mean_y = (weight * x).sum() / total, (weight * y).sum() / total
         spread = float((weight * (x - mean_x) ** 2).sum())
         slope = float((weight * (x - mean_x) * (y - mean_y)).sum() / max(spread, 1e-9))
         weight = 1 / (1 + ((y - mean_y - slope * (x - mean_x)) / _NEAR_PX) ** 2)

@@ -131,12 +131,11 @@ def _twins(pieces: Pieces, chosen: NDArray[np.int64]) -> NDArray[np.int64]:
     if len(pairs) == 0:
         return pairs
     left, top, wide, tall, _ = pieces.boxes.T
-    members = pieces.members()
     asked, place = np.unique(pairs, return_inverse=True)
     pictures = np.empty((len(asked), _SIDE * _SIDE), np.float32)
-    for i, p in enumerate(asked):
+    for i, (p, mine) in enumerate(zip(asked.tolist(), pieces.members(asked), strict=True)):
         image = np.zeros((tall[p], wide[p]), np.float32)
-        image[pieces.y[members[p]] - top[p], pieces.x[members[p]] - left[p]] = 1
+        image[pieces.y[mine] - top[p], pieces.x[mine] - left[p]] = 1
         pictures[i] = cv2.resize(image, (_SIDE, _SIDE), interpolation=cv2.INTER_AREA).ravel()
     # Agreement: overlap over union of the grey pictures.
     norms = (pictures**2).sum(1)

@@ -43,9 +43,8 @@ def printed_shapes(pieces: Pieces, slope: float, px_per_mm: float) -> NDArray[np
     blocks = (least > 2.5 * px_per_mm) & (area > 0.4 * wide * tall)
     rings = sparse & (least > 5 * px_per_mm) & (most - least < 0.04 * most)
     asked = np.flatnonzero((frames | ruled | blocks | rings) & ~printed)
-    members = pieces.members() if len(asked) else []
-    for p in asked:
-        points = np.stack([pieces.x[members[p]], pieces.y[members[p]]], 1)
+    for p, mine in zip(asked, pieces.members(asked) if len(asked) else (), strict=True):
+        points = np.stack([pieces.x[mine], pieces.y[mine]], 1)
         printed[p] = (
             (frames[p] and _is_frame(points, slope, px_per_mm))
             or (ruled[p] and _is_ruled(points, px_per_mm))
@@ -61,11 +60,11 @@ def _is_frame(points: NDArray[np.int32], slope: float, px_per_mm: float) -> bool
     band = max(2.0, 0.9 * px_per_mm)
     lies = np.deg2rad(cv2.minAreaRect(cv2.convexHull(points))[2])
     tilts = (0.0, float(np.arctan(slope)), float(np.mod(lies + np.pi / 4, np.pi / 2) - np.pi / 4))
-    for tilt in tilts:
-        c, s = np.cos(tilt), np.sin(tilt)
-        turn = np.array([[c, -s], [s, c]])
-        if _along_sides(points[:: max(1, len(points) // 500)] @ turn, band) < 0.5:
-            continue
+    c, s = np.cos(tilts), np.sin(tilts)
+    turns = np.array([[c, -s], [s, c]]).transpose(2, 0, 1)
+    # Few points show which tilts are worth all of them.
+    likely = _along_sides(points[:: max(1, len(points) // 500)] @ turns, band) >= 0.5
+    for turn in turns[likely]:
         turned = points @ turn
         low, high = turned.min(0), turned.max(0)
         if _along_sides(turned, band) > 0.8 and len(points) > 1.2 * float((high - low).sum()):
@@ -73,10 +72,10 @@ def _is_frame(points: NDArray[np.int32], slope: float, px_per_mm: float) -> bool
     return False
 
 
-def _along_sides(points: FloatArray, band: float) -> float:
-    """Return the share of points within a band along the sides of their box."""
-    low, high = points.min(0), points.max(0)
-    return float(((points < low + band) | (points > high - band)).any(1).mean())
+def _along_sides(points: FloatArray, band: float) -> FloatArray:
+    """Return the share of points (n, 2), or of each set of many, within a band along the sides of their box."""
+    low, high = points.min(-2, keepdims=True), points.max(-2, keepdims=True)
+    return np.asarray(((points < low + band) | (points > high - band)).any(-1).mean(-1))
 
 
 def _is_ruled(points: NDArray[np.int32], px_per_mm: float) -> bool:

@@ -110,7 +110,9 @@ def reduced(grey: Grey, factor: float) -> Grey:
     size = (max(1, round(grey.shape[1] / factor)), max(1, round(grey.shape[0] / factor)))
     while factor >= 2:
         half = (max(1, grey.shape[1] // 2), max(1, grey.shape[0] // 2))
-        grey = np.asarray(cv2.resize(grey, half, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        # An odd row or column is left out: pixels that part unevenly take several times as long.
+        even = grey[: 2 * half[1], : 2 * half[0]]
+        grey = np.asarray(cv2.resize(even, half, interpolation=cv2.INTER_AREA), dtype=np.uint8)
         factor /= 2
     return np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_LINEAR), dtype=np.uint8) if factor > 1 else grey
 
