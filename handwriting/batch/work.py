@@ -91,12 +91,14 @@ def measure_sample(order: Order) -> Work:
     import cv2
 
     from handwriting.calibration import Given
+    from handwriting.memory import keep_freed
     from handwriting.page import Limits, read_page
     from handwriting.pipeline import Options
     from handwriting.pipeline import measure_sample as measure_pages
     from handwriting.record import to_json
 
     cv2.setNumThreads(1)
+    keep_freed()
     sample, settings = order.sample, order.settings
     limits = Limits(max_pixels=settings.max_pixels)
     pages = [read_page(Path(settings.folder) / file, sample.page, limits) for file in sample.files]

@@ -118,6 +118,7 @@ def measure(
     """Measure one page, or all pages of one copying sheet: record, report, table and overlay."""
     from handwriting.calibration import Given
     from handwriting.encoding import png
+    from handwriting.memory import keep_freed
     from handwriting.page import Limits, read_page
     from handwriting.pipeline import Options, measure_sample, take_ticks
     from handwriting.report.models import read_models
@@ -125,6 +126,7 @@ def measure(
     from handwriting.report.write import write_report
     from handwriting.task import read_task
 
+    keep_freed()
     words = find_catalogue(report_language)
     ticks = "" if minute_ticks is None else _tick_colour(minute_ticks, minute)
     options = Options(Given(dpi, rule_mm, ruler), bar_mm, tolerance_mm, read=not no_reader, ticks=ticks)

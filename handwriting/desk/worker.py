@@ -29,6 +29,7 @@ from handwriting.desk.view import view
 from handwriting.desk.work import write_bytes, write_json
 from handwriting.errors import FileNotReadableError, HandwritingError
 from handwriting.legibility.pictures import shuffled, word_pictures
+from handwriting.memory import keep_freed
 from handwriting.page import Limits, Page, read_page
 from handwriting.pipeline import Options, Result, measure_found, measure_page, measure_sample
 from handwriting.record import Record, to_json
@@ -218,6 +219,7 @@ def serve(pipe: Connection) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     quiet = os.open(os.devnull, os.O_WRONLY)  # tracebacks may hold texts and paths
     os.dup2(quiet, sys.__stderr__.fileno() if sys.__stderr__ else 2)
+    keep_freed()
     bench = Bench(pipe.send)
     while True:
         try:

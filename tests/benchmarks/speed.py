@@ -27,6 +27,8 @@ from pathlib import Path
 
 import cv2
 
+from handwriting.memory import keep_freed
+
 cv2.setNumThreads(1)
 
 ONE_PAGE = """
@@ -34,9 +36,11 @@ import resource, sys
 import cv2
 cv2.setNumThreads(1)
 from handwriting.calibration import Given
+from handwriting.memory import keep_freed
 from handwriting.page import read_page
 from handwriting.pipeline import Options, measure_page
 from handwriting.task import read_task
+keep_freed()
 measure_page(read_page(sys.argv[1]), read_task(), Options(Given(float(sys.argv[2])), read=False))
 for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN):
     print(resource.getrusage(who).ru_maxrss / 1024)
@@ -81,6 +85,8 @@ def main():
     parser.add_argument("pages", nargs="+", type=Path)
     parser.add_argument("--rounds", type=int, default=3)
     asked = parser.parse_args()
+    # As every command does that measures.
+    keep_freed()
     jobs = {"record": ours, "threshold (Gauss)": plain, "threshold (mean)": plain_mean}
     if shutil.which("tesseract"):
         jobs["psm 6"] = theirs

@@ -7,7 +7,7 @@ from project import ROOT, modules
 
 # From the foundations to the commands: a module may use what stands before it, never what comes after.
 ORDER = (
-    *("errors", "quantity", "geometry", "flags", "encoding", "typed", "task"),
+    *("errors", "quantity", "geometry", "flags", "encoding", "typed", "memory", "task"),
     *("claims", "intake", "decode", "pdf", "page"),
     *("ranked", "statistics", "bootstrap", "reliability"),
     *(
