@@ -17,6 +17,8 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 
 Whole = TypeVar("Whole", bound="np.integer[Any]")
+# Row, first column and length of stretches of ink, row by row.
+Stretches = tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,18 +101,74 @@ def cell_sums(picture: NDArray[np.uint8], cells: tuple[int, int]) -> NDArray[np.
 
 def components(mask: NDArray[np.uint8]) -> Components:
     """Part the ink of a mask (255 on 0) into connected pieces."""
+    stretches = _stretches(mask)
+    place, stop, stride = _end_to_end(stretches, mask.shape[1])
+    # Those of the next row that start no later than one past the end and end no earlier than one before the start.
+    low = np.searchsorted(stop, place + stride, side="left")
+    high = np.searchsorted(place, stop + stride, side="right")
+    touching = np.maximum(high - low, 0)
+    piece = _united(ranges(low, touching), np.concatenate([[0], np.cumsum(touching)]))
+    return _from_the_top(stretches, piece, mask.shape[1])
+
+
+def with_more(found: Components, more: NDArray[np.uint8]) -> Components:
+    """Return the pieces once there is more ink: a mask (255 on 0) of further pixels, few beside those there are.
+
+    Only what is new is looked at: it becomes part of the pieces it touches, which become one.
+    """
+    width, count = more.shape[1], len(found.boxes)
+    old, new = (found.row, found.start, found.length), _stretches(more)
+    row, start, length = (np.concatenate(v) for v in zip(old, new, strict=True))
+    order = np.argsort(_end_to_end((row, start, length), width)[0], kind="stable")
+    stretches = row[order], start[order], length[order]
+    place, stop, stride = _end_to_end(stretches, width)
+    # The old pieces and the new stretches, numbered on; with each of these all that touches it, in three rows.
+    number = np.concatenate([found.piece, np.arange(count, count + len(new[0]), dtype=np.int32)])[order]
+    fresh = np.flatnonzero(number >= count)
+    rows = np.array([-stride, 0, stride])
+    low = np.searchsorted(stop, (place[fresh, None] + rows).ravel(), side="left")
+    touching = np.searchsorted(place, (stop[fresh, None] + rows).ravel(), side="right") - low
+    bounds = np.concatenate([np.zeros(count + 1, np.int64), np.cumsum(touching)[2::3]])
+    united = _united(number[ranges(low, touching)], bounds)
+    return _from_the_top(stretches, united[number], width)
+
+
+def _stretches(mask: NDArray[np.uint8]) -> Stretches:
+    """Return row, first column and length of every stretch of ink, row by row."""
     height, width = mask.shape
     # A stretch begins and ends where a row changes from paper to ink and back; beyond its ends is paper.
     change = np.empty((height, width + 1), np.uint8)
     change[:, 0], change[:, width] = mask[:, 0], mask[:, -1]
     np.bitwise_xor(mask[:, 1:], mask[:, :-1], out=change[:, 1:width])
     row, column = (v.astype(np.int32) for v in np.divmod(inked(change), width + 1))
-    row, start, end = row[::2], column[::2], column[1::2]
-    length = end - start
+    return row[::2], column[::2], column[1::2] - column[::2]
+
+
+def _end_to_end(stretches: Stretches, width: int) -> tuple[NDArray[np.int64], NDArray[np.int64], int]:
+    """Lay rows end to end with paper between, so that stretches touch only within their own rows and those beside.
+
+    Returns where each stretch begins, where it ends (exclusive), and the distance from row to row.
+    """
+    row, start, length = stretches
+    place = row.astype(np.int64) * (width + 2) + start
+    return place, place + length, width + 2
+
+
+def _united(touched: NDArray[Whole], bounds: NDArray[np.int64]) -> NDArray[np.int32]:
+    """Return a number for every thing, the same for things that hang together.
+
+    `touched` are the things that each one touches, one after the other; `bounds` are where each one's begin and end.
+    """
+    size = len(bounds) - 1
+    links = csr_array((np.ones(len(touched), np.int8), touched.astype(np.int32), bounds.astype(np.int32)), (size, size))
+    return np.asarray(connected_components(links, directed=True, connection="weak")[1], np.int32)
+
+
+def _from_the_top(stretches: Stretches, piece: NDArray[np.int32], width: int) -> Components:
+    """Give pieces new numbers from the top, two rows and two columns at a time, and box them."""
+    row, start, length = stretches
     if not len(row):
-        return Components(row, start, length, row, np.empty((0, 5), np.int32))
-    piece = _linked(row, start, end, width)
-    # From the top, two rows and two columns at a time.
+        return Components(row, start, length, piece, np.empty((0, 5), np.int32))
     count = int(piece.max()) + 1
     block = (row >> 1).astype(np.int64) * (width // 2 + 1) + (start >> 1)
     earliest = np.full(count, np.iinfo(np.int64).max)
@@ -119,22 +177,6 @@ def components(mask: NDArray[np.uint8]) -> Components:
     number[np.argsort(earliest, kind="stable")] = np.arange(count, dtype=np.int32)
     piece = number[piece]
     return Components(row, start, length, piece, _boxes(piece, row, start, length, count))
-
-
-def _linked(row: NDArray[np.int32], start: NDArray[np.int32], end: NDArray[np.int32], width: int) -> NDArray[np.int32]:
-    """Return a number for every stretch, the same for stretches that hang together."""
-    # Rows are laid end to end with paper between, so that stretches touch only within their own rows.
-    stride = width + 2
-    place = row.astype(np.int64) * stride + start
-    stop = place + (end - start)
-    # Those of the next row that start no later than one past the end and end no earlier than one before the start.
-    low = np.searchsorted(stop, place + stride, side="left")
-    high = np.searchsorted(place, stop + stride, side="right")
-    touching = np.maximum(high - low, 0)
-    below = ranges(low, touching).astype(np.int32)
-    bounds = np.concatenate([[0], np.cumsum(touching)]).astype(np.int32)
-    links = csr_array((np.ones(len(below), np.int8), below, bounds), (len(row), len(row)))
-    return np.asarray(connected_components(links, directed=False)[1], np.int32)
 
 
 def _boxes(

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from handwriting.components import Components, cell_sums, components, level_counts
+from handwriting.components import Components, cell_sums, components, level_counts, with_more
 from handwriting.geometry import Box, FloatArray
 from handwriting.rule_bits import crossings, families, leftover, lone_boxes
 from handwriting.rules import Rules, Ruling
@@ -29,8 +29,9 @@ _CELL = 8
 # Pencil on rough paper: pieces smaller than this are crumbs, and a page of more such a share is grainy (drawn pens give
 # 0.12 at most, real ones 0.03 to 0.13, pencil 0.2 to 0.28); how far its grain is smoothed, and the widest gap joined.
 _CRUMB_MM, _CRUMBS, _GRAIN_MM, _GAP_MM = 0.5, 0.16, 0.065, 0.17
-# Rows of a band, one band looked at in how many, and rows beyond it that the distances inside may depend on.
-_BAND, _EVERY, _BEYOND = 96, 3, 40
+# Rows of a band, one band looked at in how many, and rows beyond it that the distances inside may depend on: few are
+# enough for most pens.
+_BAND, _EVERY, _BEYOND = 96, 3, (12, 40)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -237,10 +238,12 @@ def find_ink(lifted: ByteImage, cut: ByteImage, rules: Rules, px_per_mm: float) 
     mask = _below(lifted, *levels, px_per_mm)
     if cut.any():
         mask = _rejoin(mask, cut, px_per_mm)
-    found, keep, aside = _sorted_out(mask, rules, px_per_mm)
+    found = components(mask)
+    keep, aside = _sorted_out(found, mask, rules, px_per_mm)
     if _grainy(found.boxes[keep], px_per_mm):
-        mask = _mended(mask, lifted, *levels, px_per_mm)
-        found, keep, aside = _sorted_out(mask, rules, px_per_mm)
+        more = _gaps(mask, lifted, *levels, px_per_mm)
+        found, mask = with_more(found, more), cv2.bitwise_or(mask, more, dst=mask)
+        keep, aside = _sorted_out(found, mask, rules, px_per_mm)
     if not keep.any():
         return None
     number = np.where(keep, np.cumsum(keep) - 1, -1).astype(np.int32)
@@ -257,17 +260,18 @@ def _grainy(boxes: NDArray[np.int32], px_per_mm: float) -> bool:
     return float(crumbs.mean()) > _CRUMBS
 
 
-def _mended(mask: ByteImage, lifted: ByteImage, deepest: ByteImage, floor: ByteImage, px_per_mm: float) -> ByteImage:
-    """Join the pieces of grainy strokes: what is ink when looked at less sharply, and lies between ink.
+def _gaps(mask: ByteImage, lifted: ByteImage, deepest: ByteImage, floor: ByteImage, px_per_mm: float) -> ByteImage:
+    """Return the gaps in grainy strokes (255, else 0): what is ink when looked at less sharply, and lies between ink.
 
-    Outlines stay where they are: only gaps are filled.
+    Outlines stay where they are.
     """
     smooth = np.asarray(cv2.GaussianBlur(lifted, (0, 0), _GRAIN_MM * px_per_mm), np.uint8)
     between = cv2.morphologyEx(
         mask, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * round(_GAP_MM * px_per_mm) + 1,) * 2)
     )
-    more = cv2.bitwise_and(_below(smooth, deepest, floor, px_per_mm), between)
-    return np.asarray(cv2.bitwise_or(mask, more), np.uint8)
+    # What is ink already is out of `between`.
+    cv2.subtract(between, mask, dst=between)
+    return np.asarray(cv2.bitwise_and(between, _below(smooth, deepest, floor, px_per_mm), dst=between), np.uint8)
 
 
 def _levels(depth_map: FloatArray, noise: float, shape: tuple[int, ...]) -> tuple[ByteImage, ByteImage]:
@@ -352,14 +356,13 @@ def _rejoin(mask: ByteImage, cut: ByteImage, px_per_mm: float) -> ByteImage:
 
 
 def _sorted_out(
-    mask: ByteImage, rules: Rules, px_per_mm: float
-) -> tuple[Components, NDArray[np.bool_], tuple[Box, ...]]:
-    """Split the mask into connected pieces, tell those of the pen, and return where scan edges and punch holes are.
+    all_ink: Components, mask: ByteImage, rules: Rules, px_per_mm: float
+) -> tuple[NDArray[np.bool_], tuple[Box, ...]]:
+    """Tell the pieces of the mask that are of the pen, and return where scan edges and punch holes are.
 
     Specks and bits of rules are not of the pen either.
     """
     height, width = mask.shape
-    all_ink = components(mask)
     left, top, wide, tall, area = all_ink.boxes.T
     # Specks: smaller than a disc a third of a thin pen stroke across.
     keep = area >= max(4, (0.16 * px_per_mm) ** 2)
@@ -380,7 +383,7 @@ def _sorted_out(
     )
     if rules.down is not None or rules.margins or rules.lone_down:
         keep &= ~crossings(rules, all_ink, px_per_mm)
-    return all_ink, keep, boxes
+    return keep, boxes
 
 
 def _holes(mask: ByteImage, px_per_mm: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -428,12 +431,15 @@ def _middles(mask: ByteImage, pieces: Pieces) -> FloatArray:
         if first == last:
             continue
         x, y, piece = pieces.x[first:last], pieces.y[first:last], pieces.piece[first:last]
-        above, left = max(0, top - _BEYOND), max(0, int(x.min()) - _BEYOND)
-        window = mask[above : bottom + _BEYOND, left : int(x.max()) + _BEYOND]
-        distance = cv2.distanceTransform(window, cv2.DIST_L2, 5)
-        x, y = x - left, y - above
-        around = cv2.dilate(distance, np.ones((3, 3), np.uint8))[y, x]
-        here = distance[y, x]
+        for beyond in _BEYOND:
+            above, left = max(0, top - beyond), max(0, int(x.min()) - beyond)
+            window = mask[above : bottom + beyond, left : int(x.max()) + beyond]
+            distance = cv2.distanceTransform(window, cv2.DIST_L2, 5)
+            here = distance[y - above, x - left]
+            # Then no paper outside the window is nearer.
+            if float(here.max()) < beyond - 3:
+                break
+        around = cv2.dilate(distance, np.ones((3, 3), np.uint8))[y - above, x - left]
         middle = here >= around - 1e-3
         found[:, 0] += np.bincount(piece[middle], 2.0 * here[middle] - 0.7, count)
         found[:, 1] += np.bincount(piece[middle], minlength=count)

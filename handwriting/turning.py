@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from handwriting.geometry import FloatArray
 from handwriting.ink import flatten
 from handwriting.lines import Lines
+from handwriting.sheet.marks import reduced
 
 # Strips about four words wide; blurs in cells of about a third of a millimetre.
 _STRIP_MM, _BLURS = 40.0, (4, 8)
@@ -28,7 +29,7 @@ def upright(grey: NDArray[np.uint8], px_per_mm: float) -> int:
     Whether it then stands on its head is told by `overhang` once the lines are found.
     """
     step = max(1, round(px_per_mm / 3))
-    small = cv2.resize(grey, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
+    small = reduced(grey, step)
     dark = np.maximum(235.0 - flatten(small, px_per_mm / step).astype(np.float32), 0)
     strip = max(8, round(_STRIP_MM * px_per_mm / step))
     across, along = _unevenness(dark, strip), _unevenness(np.ascontiguousarray(dark.T), strip)
