@@ -25,7 +25,7 @@ from scipy.optimize import least_squares
 from scipy.special import ndtr
 
 from handwriting.geometry import Box, FloatArray
-from handwriting.ink import PAPER
+from handwriting.lifting import PAPER
 
 ByteImage = NDArray[np.uint8]
 Blur = Callable[[FloatArray], FloatArray]

@@ -1,4 +1,4 @@
-"""Pen ink: even out the light, lift the printed rules off, and cut at half depth.
+"""Pen ink: cut the even picture without its rules at half depth.
 
 Half depth. A pen stroke blurred by the scanner crosses half its depth where the unblurred edge lay, so heights and
 widths measured on the mask are unbiased as long as strokes are wider than the blur. The depth of the ink is taken
@@ -19,13 +19,12 @@ from numpy.typing import NDArray
 
 from handwriting.components import Components, cell_sums, components, level_counts, with_more
 from handwriting.geometry import Box, FloatArray
+from handwriting.lifting import PAPER
 from handwriting.rule_bits import crossings, families, leftover, lone_boxes
-from handwriting.rules import Rules, Ruling
+from handwriting.rules import Rules
 
 ByteImage = NDArray[np.uint8]
-Index = NDArray[np.int64]
 
-_CELL = 8
 # Pencil on rough paper: pieces smaller than this are crumbs, and a page of more such a share is grainy (drawn pens give
 # 0.12 at most, real ones 0.03 to 0.13, pencil 0.2 to 0.28); how far its grain is smoothed, and the widest gap joined.
 _CRUMB_MM, _CRUMBS, _GRAIN_MM, _GAP_MM = 0.5, 0.16, 0.065, 0.17
@@ -120,110 +119,6 @@ class Ink:
             return replace(self, pieces=rest)
         middles = self.middles[~gone]
         return replace(self, pieces=rest, stroke_px=_stroke_width(middles), middles=middles)
-
-
-def flatten(grey: ByteImage, px_per_mm: float) -> ByteImage:
-    """Even out light and shadow: divide by the paper's own brightness.
-
-    The paper is taken as the brightest of each neighbourhood about 6 mm across, smoothed; strokes are narrower.
-    """
-    small = cv2.resize(grey, None, fx=1 / _CELL, fy=1 / _CELL, interpolation=cv2.INTER_AREA)
-    reach = max(1, round(3.0 * px_per_mm / _CELL))
-    paper = cv2.dilate(small, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1)))
-    paper = cv2.erode(paper, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1)))
-    paper = cv2.GaussianBlur(paper, (0, 0), max(1.0, reach * 0.7))
-    # Closing takes the brightest grain; paper proper is the mean, found again from the pixels that look like paper.
-    ratio = small.astype(np.float32) / np.maximum(paper, 1)
-    bright = ratio[ratio > 0.85]
-    grain = float(np.median(bright)) if bright.size else 1.0
-    paper = np.clip(paper.astype(np.float32) * grain, 24, 255).astype(np.uint8)
-    full = cv2.resize(paper, (grey.shape[1], grey.shape[0]), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(cv2.divide(grey, full, scale=250))
-
-
-PAPER = 250  # what `flatten` makes of bare paper
-
-
-def lift_rules(flat: ByteImage, rules: Rules, px_per_mm: float) -> tuple[ByteImage, NDArray[np.uint8]]:
-    """Divide the rules out of the picture; return it and a mask (255) of where opaque rules had to be cut."""
-    lifted = flat.copy()
-    cut = np.zeros_like(flat)
-    for family, turned in families(rules):
-        # The transposed view shares memory: writing to it writes to the picture.
-        image, where = (lifted.T, cut.T) if turned else (lifted, cut)
-        _lift(image, where, family, px_per_mm)
-    return lifted, cut
-
-
-def _lift(image: ByteImage, cut: ByteImage, ruling: Ruling, px_per_mm: float) -> None:
-    """Divide one family of rules out, in place, each by its own cross-section along its length."""
-    height, width = image.shape
-    reach = max(3, round(0.45 * px_per_mm), round(ruling.thickness / 2 + 0.3 * px_per_mm))
-    offsets = np.arange(-reach, reach + 1)
-    # Where a family ends is known to a strip; a lone line's ends were looked for.
-    beyond = (0.5 if ruling.thickness else 2.0) * px_per_mm
-    x0, x1 = int(max(0, ruling.left - beyond)), int(min(width, ruling.right + beyond))
-    x = np.arange(x0, x1)
-    if len(x) < 20:
-        return
-    stretch = 20 * px_per_mm
-    for k in range(len(ruling.offsets)):
-        course = ruling.at(k, x.astype(np.float64))
-        rows = np.rint(course).astype(int)
-        if rows.min() < reach or rows.max() >= height - reach:
-            continue
-        # A line crosses from row to row: its profile is taken for each quarter of a pixel it lies off its row.
-        quarter = np.clip(np.floor(4 * (rows - course + 0.5)), 0, 3).astype(np.int64)
-        order = np.argsort(quarter, kind="stable")
-        along, index = x[order], rows[order] + offsets[:, None]
-        band = image[index, along]
-        spread = _by_quarters(band, quarter, order, stretch)
-        opaque = spread < 0.42
-        without = np.minimum(band / np.maximum(spread, 0.42), PAPER)
-        without[opaque] = PAPER
-        image[index, along] = without.astype(np.uint8)
-        if opaque.any():
-            cut[index, along] |= np.where(opaque, 255, 0).astype(np.uint8)
-
-
-def _by_quarters(band: ByteImage, quarter: Index, order: Index, stretch: float) -> NDArray[np.float32]:
-    """Return `_let_through` by quarters, of few columns by all; `order` sorts the line's columns into the band's."""
-    counts = np.bincount(quarter, minlength=4)
-    few, ends = counts <= 0.5 * stretch, np.cumsum(counts)
-    spread = np.empty(band.shape, np.float32)
-    if (few & (counts > 0)).any():
-        spread = _let_through(band[:, np.argsort(order)], stretch)[:, order]
-    for first, last in zip((ends - counts)[~few], ends[~few], strict=True):
-        spread[:, first:last] = _let_through(band[:, first:last], stretch)
-    return spread
-
-
-def _let_through(band: ByteImage, stretch: float) -> NDArray[np.float32]:
-    """Return the share of light that a line lets through, in each row and column of a band along it.
-
-    Taken in stretches of so many columns: what the brighter three eighths of them exceed is the line without writing.
-    """
-    size, count = band.shape
-    pieces = max(2, round(count / stretch))
-    length = count // pieces
-    cells = band[:, : length * pieces].reshape(size, pieces, length)
-    profile = _share_below(cells, 0.62)
-    edge = np.maximum(profile[0] + profile[1], profile[-2] + profile[-1]) / 2
-    profile = np.minimum(profile / np.maximum(edge, 1), 1)
-    profile[profile > 0.985] = 1
-    # Between the middles of two stretches both count, the nearer one the more.
-    place = np.clip(np.arange(count) / length - 0.5, 0, pieces - 1)
-    share = np.maximum(1 - np.abs(place - np.arange(pieces)[:, None]), 0)
-    return np.asarray(profile @ share, np.float32)
-
-
-def _share_below(values: ByteImage, share: float) -> FloatArray:
-    """Return the quantile of grey levels along the last axis as numpy gives it; whole levels are sorted by counting."""
-    ranked = np.sort(values, axis=-1, kind="stable").astype(np.float64)
-    place = share * (values.shape[-1] - 1)
-    first = int(place)
-    low, high = ranked[..., first], ranked[..., min(first + 1, values.shape[-1] - 1)]
-    return np.asarray(low + (high - low) * (place - first))
 
 
 def find_ink(lifted: ByteImage, cut: ByteImage, rules: Rules, px_per_mm: float) -> Ink | None:

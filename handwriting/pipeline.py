@@ -33,9 +33,10 @@ from handwriting.facts import letter_counts, line_facts, page_facts, ruler_facts
 from handwriting.figures import compare
 from handwriting.frame import SHEET_DPI, Frame, make_frame, make_sheet_frame, sharpened, sheet_rules, to_page_pixels
 from handwriting.geometry import Box
-from handwriting.ink import PAPER, Ink, find_ink, flatten, lift_rules
+from handwriting.ink import Ink, find_ink
 from handwriting.letter_shapes import LetterShape, alike, letter_shapes
 from handwriting.letters import Letters, find_letters
+from handwriting.lifting import PAPER, flatten, lift_rules
 from handwriting.lines import Lines
 from handwriting.measures import SEED, Evidence, by_minute, measure_all
 from handwriting.page import Page

@@ -32,7 +32,7 @@ from scipy import fft
 
 from handwriting.depth import Blur, Depth, find_depth
 from handwriting.geometry import Box, FloatArray
-from handwriting.ink import PAPER
+from handwriting.lifting import PAPER
 
 ByteImage = NDArray[np.uint8]
 _Plane = NDArray[np.float32]

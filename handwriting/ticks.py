@@ -25,7 +25,8 @@ from numpy.typing import NDArray
 from handwriting.errors import UsageError
 from handwriting.frame import Frame
 from handwriting.geometry import Box, FloatArray
-from handwriting.ink import PAPER, ByteImage, flatten, lift_rules
+from handwriting.ink import ByteImage
+from handwriting.lifting import PAPER, flatten, lift_rules
 from handwriting.rules import Rules, Ruling
 
 ANY = "any"

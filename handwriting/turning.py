@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.geometry import FloatArray
-from handwriting.ink import flatten
+from handwriting.lifting import flatten
 from handwriting.lines import Lines
 from handwriting.sheet.marks import reduced
 

@@ -11,7 +11,7 @@ from handwriting.baselines import rule_of
 from handwriting.calibration import Scale
 from handwriting.errors import UsageError
 from handwriting.geometry import Box, Polyline
-from handwriting.ink import PAPER
+from handwriting.lifting import PAPER
 from handwriting.lines import TextLine
 from handwriting.pipeline import Found
 from handwriting.words import Words, known_words

@@ -8,8 +8,8 @@ import cv2
 import pytesseract
 
 from handwriting.errors import MissingProgramError
-from handwriting.ink import PAPER
 from handwriting.legibility.pictures import Key, Picture
+from handwriting.lifting import PAPER
 
 _LONGEST_S = 20
 _BORDER_PX = 24

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.errors import RecordError, UsageError
-from handwriting.ink import PAPER
+from handwriting.lifting import PAPER
 from handwriting.pipeline import Found
 from handwriting.record import Record
 

@@ -26,7 +26,8 @@ from numpy.typing import NDArray
 
 from handwriting.components import ranges
 from handwriting.geometry import FloatArray
-from handwriting.ink import PAPER, Ink, Pieces
+from handwriting.ink import Ink, Pieces
+from handwriting.lifting import PAPER
 from handwriting.lines import Lines
 
 Index = NDArray[np.int64]

@@ -16,7 +16,8 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw, ImageFont
 
-from handwriting.ink import find_ink, flatten, lift_rules
+from handwriting.ink import find_ink
+from handwriting.lifting import flatten, lift_rules
 from handwriting.lines import find_lines
 from handwriting.rules import find_rules
 from tests.external.fetch import folder

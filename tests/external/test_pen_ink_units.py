@@ -15,7 +15,8 @@ import pytest
 from scipy.stats import theilslopes
 
 from handwriting.calibration import Given
-from handwriting.ink import find_ink, flatten, lift_rules
+from handwriting.ink import find_ink
+from handwriting.lifting import flatten, lift_rules
 from handwriting.lines import find_lines
 from handwriting.measures.speed import letters_per_minute
 from handwriting.page import Page

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import pytest
 
-from handwriting.ink import flatten
+from handwriting.lifting import flatten
 from handwriting.phantoms import ABLE, Capture, Paper, draw, random_page
 from handwriting.rules import find_rules
 from handwriting.sheet.rulings import find_ruling

@@ -14,8 +14,9 @@ from skimage.feature import structure_tensor
 from skimage.morphology import skeletonize
 from skimage.transform import hough_line
 
-from handwriting.ink import find_ink, flatten, lift_rules
+from handwriting.ink import find_ink
 from handwriting.letters import find_letters
+from handwriting.lifting import flatten, lift_rules
 from handwriting.lines import find_lines
 from handwriting.measures.evidence import Evidence
 from handwriting.measures.slant import slant

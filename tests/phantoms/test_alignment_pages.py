@@ -10,7 +10,8 @@ import pytest
 
 from handwriting.calibration import Given
 from handwriting.errors import TextMismatchError
-from handwriting.ink import find_ink, flatten, lift_rules
+from handwriting.ink import find_ink
+from handwriting.lifting import flatten, lift_rules
 from handwriting.lines import find_lines
 from handwriting.page import Page
 from handwriting.phantoms import PASSAGES

@@ -20,6 +20,7 @@ ORDER = (
         "calibration",
         "components",
         "rule_bits",
+        "lifting",
         "ink",
         "stretches",
         "regions",

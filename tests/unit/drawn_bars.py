@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from handwriting.geometry import Polyline
-from handwriting.ink import PAPER, Ink, Pieces
+from handwriting.ink import Ink, Pieces
 from handwriting.letters import Letters
+from handwriting.lifting import PAPER
 from handwriting.lines import Lines, TextLine
 from handwriting.measures.evidence import Evidence
 from handwriting.rules import Ruling

@@ -9,7 +9,8 @@ import numpy as np
 
 from handwriting.frame import Frame
 from handwriting.geometry import Box
-from handwriting.ink import Ink, find_ink, flatten, lift_rules
+from handwriting.ink import Ink, find_ink
+from handwriting.lifting import flatten, lift_rules
 from handwriting.lines import Lines
 from handwriting.phantoms import Capture, Paper, Writer, draw
 from handwriting.phantoms.truth import Truth

@@ -6,7 +6,8 @@ import pytest
 
 from handwriting.alignment import align
 from handwriting.alignment.silhouette import align_silhouette
-from handwriting.ink import find_ink, flatten, lift_rules
+from handwriting.ink import find_ink
+from handwriting.lifting import flatten, lift_rules
 from handwriting.lines import find_lines
 from handwriting.rules import find_rules
 

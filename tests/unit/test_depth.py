@@ -9,7 +9,7 @@ from scipy import ndimage
 
 from handwriting.depth import find_depth
 from handwriting.geometry import Box, FloatArray
-from handwriting.ink import PAPER
+from handwriting.lifting import PAPER
 
 PX_PER_MM = 300 / 25.4
 OVER = 8

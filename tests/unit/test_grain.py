@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from handwriting import ink as stage
-from handwriting.ink import find_ink, flatten, lift_rules
+from handwriting.ink import find_ink
+from handwriting.lifting import flatten, lift_rules
 from handwriting.phantoms import PASSAGES, Capture, Paper, Writer, draw
 from handwriting.rules import find_rules
 

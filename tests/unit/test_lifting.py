@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 from stages import CLEAN
 
-from handwriting.ink import find_ink, flatten, lift_rules
+from handwriting.ink import find_ink
+from handwriting.lifting import flatten, lift_rules
 from handwriting.phantoms import PASSAGES, Paper, Writer, draw
 from handwriting.phantoms.capture import INKS
 from handwriting.rules import find_rules

@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 from stages import CLEAN, PX_PER_MM, drawn, look
 
-from handwriting.ink import find_ink, flatten, lift_rules
+from handwriting.ink import find_ink
+from handwriting.lifting import flatten, lift_rules
 from handwriting.phantoms import PASSAGES, Paper, Straight, Writer, draw
 from handwriting.phantoms.straights import box, uneven_rules
 from handwriting.rules import find_rules

@@ -7,7 +7,7 @@ import pytest
 from scipy import ndimage
 
 from handwriting.geometry import Box
-from handwriting.ink import PAPER
+from handwriting.lifting import PAPER
 from handwriting.restoration import restored
 
 PX_PER_MM = 300 / 25.4

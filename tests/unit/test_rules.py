@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from stages import BLANK, CLEAN, DPI, PX_PER_MM, drawn, look
 
-from handwriting.ink import flatten
+from handwriting.lifting import flatten
 from handwriting.phantoms import PASSAGES, Paper, Writer, random_page
 from handwriting.rules import find_rules
 from handwriting.turning import upright

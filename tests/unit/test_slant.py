@@ -11,7 +11,8 @@ import pytest
 from drawn_bars import PITCH, X_HEIGHT, Bar, evidence_of, lines_of, row_of
 
 from handwriting.geometry import Polyline
-from handwriting.ink import PAPER, Pieces
+from handwriting.ink import Pieces
+from handwriting.lifting import PAPER
 from handwriting.lines import Lines, TextLine
 from handwriting.measures.evidence import Evidence
 from handwriting.measures.slant import slant

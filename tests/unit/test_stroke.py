@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from drawn_bars import Bar, evidence_of, lines_of, row_of
 
-from handwriting.ink import PAPER
+from handwriting.lifting import PAPER
 from handwriting.measures.stroke import strokes
 from handwriting.quantity import Measured, NotMeasured
 

@@ -14,7 +14,7 @@ from handwriting.corrections.apply import correct
 from handwriting.corrections.text import read_corrections
 from handwriting.errors import UsageError
 from handwriting.frame import make_frame
-from handwriting.ink import flatten
+from handwriting.lifting import flatten
 from handwriting.page import Page, read_page
 from handwriting.phantoms import INKS, PASSAGES, TICK_INKS, WRITERS, Capture, Paper, Ticks, draw
 from handwriting.pipeline import Options, measure_page, take_ticks
