@@ -9,10 +9,10 @@ Method, per line, in coordinates along and above its baseline, with the lean of 
 3. How wide a gap looks is that least distance and the mean one over the heights of the bodies, four parts to six,
    against twice the stroke pitch: the usual white between two strokes of a piece and one stroke. It is about the
    x-height, but unlike that it is right on a page of tall letters only.
-4. All gaps of the page are taken as a mixture of two kinds, between letters and between words; what is usual in
-   handwriting enters as a few imagined gaps of either kind, and as the share of word gaps to be expected from
-   the width of the units, so that a page with one kind only is read sensibly. Wide units hold more letters, so
-   that a word is likelier to end beside them. A gap more likely of the second kind parts two words.
+4. All gaps of the page are taken as a mixture of two kinds, between letters and between words (`gap_kinds`); what is
+   usual in handwriting enters as a few imagined gaps of either kind, as the share of word gaps to be expected from the
+   width of the units, so that a page with one kind only is read sensibly, and as the usual widths of words. A gap more
+   likely of the second kind parts two words.
 
 What it does not see: the text. A word written in two halves with a gap as wide as its neighbours' comes out as two.
 
@@ -32,6 +32,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from handwriting.gap_kinds import Row, parting
 from handwriting.geometry import Box, FloatArray
 from handwriting.hulls import gaps as hull_gaps
 from handwriting.lines import Lines
@@ -74,7 +75,7 @@ class Words:
     word : ndarray of int32, shape (pixels,)
         For every ink pixel of `Lines.pieces` the index of its word, or -1.
     gaps : tuple of Gap
-        Every gap between neighbouring units, by line and from left to right.
+        Every gap between neighbouring units but those beside a dash, by line and from left to right.
     """
 
     words: tuple[Word, ...]
@@ -108,18 +109,19 @@ def find_words(lines: Lines, stroke_px: float) -> Words:
     size = _scale(lines, stroke_px)
     units = [_units(runs, text_line.x_height, stroke_px, k) for k, text_line in enumerate(lines.lines)]
     least, mean = _spaces(units, lines)
+    chance, dashed = parting(_row(units, size), least / size, mean / size)
     counts = [max(len(row) - 1, 0) for row in units]
     spaces = np.split(least, np.cumsum(counts)[:-1])
-    chance = _chances((0.4 * least + 0.6 * mean) / size - _MEAN_MORE, *_widths(units, size))
-    chance[_are_stops([unit for row in units for unit in row[1:]], size) & (least < 1.2 * size)] = 0.0
     word_of_run = np.full(len(runs.low), -1, np.int32)
     words: list[Word] = []
     gaps: list[Gap] = []
     done = 0
     for k, row in enumerate(units):
         here = chance[done : done + len(spaces[k])]
+        # What stands beside a dash is a gap of neither kind.
+        kinds = zip(spaces[k].tolist(), here.tolist(), dashed[done : done + len(here)].tolist(), strict=True)
+        gaps += [Gap(k, px, p) for px, p, dash in kinds if not dash]
         done += len(spaces[k])
-        gaps += [Gap(k, float(px), float(p)) for px, p in zip(spaces[k], here, strict=True)]
         starts = np.concatenate([[0], np.flatnonzero(here > 0.5) + 1, [len(row)]]).astype(int)
         for a, b in pairwise(starts):
             mine = [r for unit in row[a:b] for r in unit.runs]
@@ -261,14 +263,14 @@ def _units(runs: _Runs, x_height: float, stroke_px: float, line: int) -> list[_U
     return units
 
 
-def _are_stops(units: list[_Unit], size: float) -> NDArray[np.bool_]:
-    """Tell which units are so small and low that they must be stops or commas, which belong to the word before."""
-    if not units:
-        return np.empty(0, np.bool_)
-    corners, wide = np.concatenate([unit.hull for unit in units]), np.array([u.right - u.left for u in units])
-    first = np.cumsum([0, *(len(unit.hull) for unit in units[:-1])])
-    low, high = (reach.reduceat(corners, first).astype(np.float64) for reach in (np.minimum, np.maximum))
-    return np.asarray((wide <= size) & ((high - low).max(1) < 0.65 * size) & (high[:, 1] < 0.7 * size))
+def _row(units: list[list[_Unit]], size: float) -> Row:
+    """Return the units of all lines end to end, in `size`."""
+    every = [unit for row in units for unit in row]
+    corners = np.concatenate([unit.hull[:, 1] for unit in every])
+    first = np.cumsum([0, *(len(unit.hull) for unit in every[:-1])])
+    low, high = (reach.reduceat(corners, first).astype(np.float64) / size for reach in (np.minimum, np.maximum))
+    left, right = np.array([(unit.left, unit.right) for unit in every]).T / size
+    return Row(left, right, low, high, np.repeat(np.arange(len(units)), [len(row) for row in units]))
 
 
 def _scale(lines: Lines, stroke_px: float) -> float:
@@ -286,16 +288,6 @@ def _scale(lines: Lines, stroke_px: float) -> float:
     return 2 * (float(np.median(white[place[body]])) + stroke_px) if body.sum() >= _FEW else x_height
 
 
-def _widths(units: list[list[_Unit]], size: float) -> tuple[float, FloatArray]:
-    """Return the mean width of the units, in `size`, and for each gap the log odds that its neighbours' widths add."""
-    rows = [np.array([unit.right - unit.left for unit in row]) / size for row in units]
-    logs = [np.log(np.clip(row, 0.2, 5.0)) for row in rows]
-    beside = np.concatenate([row[:-1] + row[1:] for row in logs])
-    odds = _WIDE_ODDS * (beside - beside.mean()) if len(beside) else beside
-    widths = np.concatenate(rows)
-    return float(widths.mean()) if len(widths) else 1.0, odds
-
-
 def _spaces(units: list[list[_Unit]], lines: Lines) -> FloatArray:
     """Return the least and the mean gaps between the neighbouring units of all lines, px, shape (2, gaps)."""
     counts = np.array([len(row) for row in units])
@@ -303,49 +295,6 @@ def _spaces(units: list[list[_Unit]], lines: Lines) -> FloatArray:
     first = np.delete(every, np.cumsum(counts)[counts > 0] - 1)
     x_height = np.repeat([text_line.x_height for text_line in lines.lines], np.maximum(counts - 1, 0))
     return hull_gaps([u.hull for row in units for u in row], first, x_height[:, None] * np.linspace(0.05, 0.95, 10))
-
-
-# Imagined gaps of each kind: usual size, its weight in gaps, usual SD and its weight; in twice the stroke pitch.
-_LETTER = (0.12, 10.0, 0.2, 12.0)
-_WORD = (1.1, 1.0, 0.35, 3.0)
-# Usual width of a word, and how many gaps the share of word gaps that follows from it is worth.
-_WORD_WIDTH = 4.0
-_SHARE_WEIGHT = 12.0
-# What the wide units beside a gap add to the log odds; how much more of the scale the mean gap is than the least.
-_WIDE_ODDS = 0.3
-_MEAN_MORE = 0.06
-
-
-def _chances(gaps: FloatArray, unit_width: float, odds: FloatArray | float = 0.0) -> FloatArray:
-    """Return for each gap the chance that it parts words: a mixture of two kinds fitted with priors.
-
-    `gaps` and the mean width of the units, `unit_width`, are in one scale: the wider the units, the fewer make a word.
-    `odds` are log odds known of each gap beforehand.
-    """
-    if len(gaps) == 0:
-        return np.empty(0)
-    # A space far wider than any between words (a stray mark, a blank left open) says nothing about the usual ones, nor
-    # does how far two letters of a word overlap.
-    gaps = np.clip(gaps, -0.1, 3.0)
-    expected = float(np.clip(unit_width / _WORD_WIDTH, 0.12, 0.85))
-    mean, sd, share = np.array([_LETTER[0], _WORD[0]]), np.array([0.3, 0.35]), expected
-    chance, odds = np.zeros(len(gaps)), np.exp(odds)
-    for _ in range(40):
-        letter, word = (np.exp(-0.5 * ((gaps - m) / s) ** 2) / s + 1e-12 for m, s in zip(mean, sd, strict=True))
-        letter *= 1 - share
-        word *= share * odds
-        chance = word / (letter + word)
-        # One kind is the wider: beyond its middle a gap never turns back into the narrower.
-        chance = np.where(gaps <= mean[0], 0.0, np.where(gaps >= mean[1], 1.0, chance))
-        for j, (m0, k, s0, v) in enumerate((_LETTER, _WORD)):
-            weight = chance if j else 1 - chance
-            total = float(weight.sum())
-            mean[j] = (k * m0 + float(weight @ gaps)) / (k + total)
-            square = float(weight @ (gaps - mean[j]) ** 2) + v * s0**2 + k * (mean[j] - m0) ** 2
-            sd[j] = np.sqrt(square / (v + total))
-        share = float(np.clip((chance.sum() + _SHARE_WEIGHT * expected) / (len(gaps) + _SHARE_WEIGHT), 0.02, 0.98))
-        mean[1] = max(mean[1], mean[0] + 0.3)
-    return chance
 
 
 def known_words(lines: Lines, word: NDArray[np.int32], stroke_px: float) -> Words:

@@ -38,6 +38,7 @@ ORDER = (
         "rows",
         "printed",
         "hulls",
+        "gap_kinds",
         "words",
         "crossings",
         "letters",
