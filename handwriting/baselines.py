@@ -91,7 +91,7 @@ class Outlines:
 
 
 def outlines(x: NDArray[np.int32], y: NDArray[np.int32], line: NDArray[np.int32], count: int) -> Outlines:
-    """Return the outlines of so many lines from their ink pixels; those of line -1 are left out."""
+    """Return the outlines of the first so many lines from their ink pixels; those of line -1 are left out."""
     # Of writes to one place the last stays: with rows in order that is the lowest, and backwards the highest.
     if (y[1:] < y[:-1]).any():
         order = np.argsort(y, kind="stable")
@@ -100,8 +100,8 @@ def outlines(x: NDArray[np.int32], y: NDArray[np.int32], line: NDArray[np.int32]
     width = int(x.max(initial=left)) - left + 1
     size = (count + 1) * width
     low, high = np.full(size, -1, np.int32), np.full(size, np.iinfo(np.int32).max, np.int32)
-    # Pixels of line -1 come upon one more line, the last.
-    place = np.where(line >= 0, line, np.int32(count))
+    # Pixels of line -1 and of lines not asked for come upon one more line, the last.
+    place = np.where((line >= 0) & (line < count), line, np.int32(count))
     place *= width
     place += x - left
     low[place] = y

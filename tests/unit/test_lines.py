@@ -63,6 +63,16 @@ def test_bars_of_capitals_written_apart_are_no_line_of_their_own(long_mm):
     assert seen.kept > 0.99
 
 
+def test_outlines_of_some_lines_leave_out_the_ink_of_others(page):
+    lines = page[0].lines
+    pieces = lines.pieces
+    every = outlines(pieces.x, pieces.y, lines.line, len(lines.lines))
+    first = outlines(pieces.x, pieces.y, lines.line, 1)
+    assert len(lines.lines) > 3
+    assert np.array_equal(first.low, every.low[:1])
+    assert np.array_equal(first.high, every.high[:1])
+
+
 def test_x_height_is_the_writers(page):
     seen, _ = page
     heights = [line.x_height / PX_PER_MM for line in seen.lines.lines]
