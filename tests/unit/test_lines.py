@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from stages import PX_PER_MM, drawn, look
 
-from handwriting.baselines import LineInk, fit_baseline, turning_points, x_heights
+from handwriting.baselines import LineInk, fit_baseline, outlines, turning_points, x_heights
 from handwriting.ink import grouped
 from handwriting.phantoms import PASSAGES, Paper, Writer
 
