@@ -33,7 +33,7 @@ from handwriting.components import ranges
 from handwriting.fragments import find_fragments, link, shares_of
 from handwriting.geometry import FloatArray, Polyline
 from handwriting.ink import Ink, Pieces
-from handwriting.regions import find_regions, level_cells, nearest
+from handwriting.regions import find_regions, level_cells, nearest_at
 from handwriting.rules import Ruling
 from handwriting.stretches import Runs
 
@@ -269,11 +269,13 @@ def _assign(
         for k, group in enumerate(groups):
             line_of_region[group] = k
         # Cells of no region are -1, the last place.
-        closest = nearest(line_of_region.take(region_of)).reshape(-1)
-        mine = np.flatnonzero(shared.take(pieces.piece))
-        got = closest[place[mine]]
-        ok = (table > least[:, None])[pieces.piece[mine], got]
-        line[mine[ok]] = got[ok]
+        zone = line_of_region.take(region_of)
+        ink = np.flatnonzero(shared.take(pieces.piece))
+        for p in np.flatnonzero(shared):
+            mine = ink[pieces.piece[ink] == p]
+            got = nearest_at(zone, *np.divmod(place[mine], np.int32(zone.shape[1])))
+            ok = (table[p] > least[p])[got]
+            line[mine[ok]] = got[ok]
     return line
 
 

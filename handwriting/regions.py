@@ -68,11 +68,32 @@ def _parted(region: NDArray[np.bool_], answer: NDArray[np.float32], strong: floa
 
 def nearest(zone: NDArray[np.int32]) -> NDArray[np.int32]:
     """Return for each cell the number of the zone nearest to it; -1 in `zone` stands for none."""
-    _, index = cv2.distanceTransformWithLabels(
+    return _nearest(zone)[0]
+
+
+def nearest_at(zone: NDArray[np.int32], row: NDArray[np.int32], column: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Return `nearest` for some cells that lie together: no more is looked at than may hold what is nearest."""
+    top, foot, left, right = int(row.min()), int(row.max()), int(column.min()), int(column.max())
+    reach = foot - top + 1
+    while True:
+        first, before = max(0, top - reach), max(0, left - reach)
+        part = zone[first : foot + reach + 1, before : right + reach + 1]
+        if (part >= 0).any():
+            number, away = _nearest(part)
+            place = row - first, column - before
+            if float(away[place].max()) <= reach:
+                return number[place]
+        if part.size == zone.size:
+            return nearest(zone)[row, column]
+        reach *= 2
+
+
+def _nearest(zone: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[np.float32]]:
+    """Return the number of the nearest zone, and how far it is, in cells."""
+    away, index = cv2.distanceTransformWithLabels(
         (zone < 0).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
     )
     lookup = np.full(int(index.max()) + 1, -1, np.int32)
     inside = zone >= 0
     lookup[index[inside]] = zone[inside]
-    out: NDArray[np.int32] = lookup.take(index)
-    return out
+    return lookup.take(index), np.asarray(away, np.float32)

@@ -10,6 +10,7 @@ from stages import PX_PER_MM, drawn, look
 from handwriting.baselines import LineInk, fit_baseline, outlines, turning_points, x_heights
 from handwriting.ink import grouped
 from handwriting.phantoms import PASSAGES, Paper, Writer
+from handwriting.regions import nearest, nearest_at
 
 HAND = Writer(x_height_mm=3, drift_deg=0.4, drift_sd_deg=0.3, wave_mm=0.15)
 
@@ -158,3 +159,13 @@ def test_x_height_of_ordinary_text_stays_where_it_is():
 def test_grouped_gives_every_number_its_places():
     number = np.array([2, -1, 0, 2, 0, -1, 4], np.int32)
     assert [list(g) for g in grouped(number, 5)] == [[2, 4], [], [0, 3], [], [6]]
+
+
+def test_the_nearest_zone_of_some_cells_is_that_of_the_whole_picture():
+    rng = np.random.default_rng(4)
+    for _ in range(20):
+        zone = np.full((60, 90), -1, np.int32)
+        zone[rng.integers(0, 60, 6), rng.integers(0, 90, 6)] = np.arange(6)
+        top, left = rng.integers(0, 50), rng.integers(0, 70)
+        row, column = (a.ravel() for a in np.mgrid[top : top + 4, left : left + 9])
+        assert np.array_equal(nearest_at(zone, row, column), nearest(zone)[row, column])
