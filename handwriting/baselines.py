@@ -242,7 +242,8 @@ def _thins_out(ink: LineInk, height: FloatArray) -> NDArray[np.bool_]:
     up = ink.up / height.take(ink.line)
     columns = []
     for part in (0.75, 0.3):
-        near = np.flatnonzero((up > part - 0.06) & (up < part + 0.06) & (ink.line >= 0))
+        # Ink of no line, at height 0, is never so high.
+        near = np.flatnonzero((up > part - 0.06) & (up < part + 0.06))
         inked = np.zeros((len(height), int(ink.x.max(initial=0)) + 1), bool)
         inked[ink.line[near], ink.x[near]] = True
         columns.append(np.count_nonzero(inked, axis=1))

@@ -168,12 +168,17 @@ def _writing_slope(pieces: Pieces, cell: int) -> float:
     x -= x.mean()
     best, best_score = 0.0, -1.0
     candidates = np.tan(_SLOPES)
+    # Whole rows down, so that none is above row 0.
+    y += np.ceil(0.2 * np.abs(x).max()) + 1
+    rows = np.empty_like(x)
     for step in (1.0, 0.25):
         for s in candidates:
-            rows = np.rint(y - s * x).astype(np.int32)
-            rows -= rows.min()
-            histogram = np.bincount(rows).astype(float)
-            score = float((np.diff(histogram) ** 2).sum())
+            np.multiply(x, -s, out=rows)
+            rows += y
+            np.rint(rows, out=rows)
+            histogram = np.bincount(rows.astype(np.int64)).astype(float)
+            # From the first row with ink on.
+            score = float((np.diff(histogram[np.argmax(histogram > 0) :]) ** 2).sum())
             if score > best_score:
                 best, best_score = float(s), score
         candidates = best + np.linspace(-0.009, 0.009, 9) * step
