@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from handwriting.geometry import FloatArray
 from handwriting.rule_bits import families
+from handwriting.rule_strips import medians
 from handwriting.rules import Rules, Ruling
 
 ByteImage = NDArray[np.uint8]
@@ -36,7 +37,7 @@ def flatten(grey: ByteImage, px_per_mm: float) -> ByteImage:
     # Closing takes the brightest grain; paper proper is the mean, found again from the pixels that look like paper.
     ratio = small.astype(np.float32) / np.maximum(paper, 1)
     bright = ratio[ratio > 0.85]
-    grain = float(np.median(bright)) if bright.size else 1.0
+    grain = float(medians(bright)) if bright.size else 1.0
     paper = np.clip(paper.astype(np.float32) * grain, 24, 255).astype(np.uint8)
     full = cv2.resize(paper, (grey.shape[1], grey.shape[0]), interpolation=cv2.INTER_LINEAR)
     return np.asarray(cv2.divide(grey, full, scale=250))

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.geometry import FloatArray
-from handwriting.rule_strips import STEEPEST
+from handwriting.rule_strips import STEEPEST, medians
 
 ByteImage = NDArray[np.uint8]
 
@@ -134,9 +134,9 @@ def find_lone(
 
 def _peaks(strips: NDArray[np.float32], taken: list[tuple[float, float, FloatArray]], step: float) -> _Peaks:
     """Return the rows where each strip's answer is the highest of five and stands out from the strip's own noise."""
-    some = strips[::16]
-    level = np.median(some, axis=0)
-    spread = 1.4826 * np.median(np.abs(some - level), axis=0) + 0.25
+    some = np.ascontiguousarray(strips[::16].T)
+    level = medians(some)
+    spread = 1.4826 * medians(np.abs(some - level[:, None])) + 0.25
     centre = strips[2:-2]
     top = centre > np.maximum(level + 5 * spread, _FAINTEST - 1)
     top &= (centre >= strips[1:-3]) & (centre > strips[3:-1]) & (centre >= strips[:-4]) & (centre > strips[4:])
@@ -279,7 +279,7 @@ def _laid(x: FloatArray, y: FloatArray, window: float) -> tuple[FloatArray, floa
             weighted = design * weight[:, None]
             terms = np.linalg.solve(design.T @ weighted + 1e-9 * np.eye(degree + 1), weighted.T @ y)
             away = y - design @ terms
-            scale = 1.4826 * np.median(np.abs(away)) + 0.1
+            scale = 1.4826 * medians(np.abs(away)) + 0.1
             # Letters beside the ends pull: first the course of most strips, then those near it.
             near = away / _NEAR_PX if turn < 4 else away / (4.5 * scale)
             weight = 1 / (1 + near**2) if turn < 4 else np.clip(1 - near**2, 0, None) ** 2 + 1e-6

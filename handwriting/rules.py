@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from handwriting.geometry import FloatArray
 from handwriting.lone_rules import Lone, find_lone
 from handwriting.rule_pattern import find_pattern
-from handwriting.rule_strips import CLIP, STRIPS, aligned, strips_of, tilt
+from handwriting.rule_strips import CLIP, STRIPS, aligned, medians, strips_of, tilt
 
 ByteImage = NDArray[np.uint8]
 
@@ -206,8 +206,9 @@ def _family(dark: ByteImage, strips: NDArray[np.float32], px_per_mm: float, *, d
     step = float((dark.shape[0] if down else dark.shape[1]) // STRIPS)
     slope = tilt(strips, step)
     level = cv2.GaussianBlur(aligned(strips, slope, step), (1, 5), sigmaX=0.1, sigmaY=0.8)
-    noise = np.median(level, axis=0)
-    spread = 1.4826 * np.median(np.abs(level - noise), axis=0) + 0.25
+    laid = np.ascontiguousarray(level.T)
+    noise = medians(laid)
+    spread = 1.4826 * medians(np.abs(laid - noise[:, None])) + 0.25
     strong = level > np.maximum(noise + 5 * spread, 0.12 * CLIP)
     support = strong.mean(1)
     strength = np.minimum(level, CLIP).mean(1)
@@ -349,7 +350,7 @@ def _robust(terms: FloatArray, y: FloatArray, group: NDArray[np.int64], n: int) 
         )
         offsets = mean_y - mean_t @ shared
         residual = y - offsets[group] - terms @ shared
-        scale = 1.4826 * np.median(np.abs(residual)) + 0.05
+        scale = 1.4826 * medians(np.abs(residual)) + 0.05
         weight = np.clip(1 - (residual / (4.5 * scale)) ** 2, 0, None) ** 2 + 1e-6
     good = weight > 0.05
     return offsets, shared, float(np.sqrt(np.mean(residual[good] ** 2)))
