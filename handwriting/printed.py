@@ -130,18 +130,33 @@ def _twins(pieces: Pieces, chosen: NDArray[np.int64]) -> NDArray[np.int64]:
     pairs = _of_one_size(pieces, chosen)
     if len(pairs) == 0:
         return pairs
-    left, top, wide, tall, _ = pieces.boxes.T
     asked, place = np.unique(pairs, return_inverse=True)
     pictures = np.empty((len(asked), _SIDE * _SIDE), np.float32)
-    for i, (p, mine) in enumerate(zip(asked.tolist(), pieces.members(asked), strict=True)):
-        image = np.zeros((tall[p], wide[p]), np.float32)
-        image[pieces.y[mine] - top[p], pieces.x[mine] - left[p]] = 1
+    for i, image in enumerate(_images(pieces, asked)):
         pictures[i] = cv2.resize(image, (_SIDE, _SIDE), interpolation=cv2.INTER_AREA).ravel()
     # Agreement: overlap over union of the grey pictures.
     norms = (pictures**2).sum(1)
     one, other = place.reshape(-1, 2).T
-    inner = (pictures[one] * pictures[other]).sum(1)
+    inner = np.einsum("ij,ij->i", pictures[one], pictures[other])
     return np.asarray(pairs[inner > _ALIKE * (norms[one] + norms[other] - inner)])
+
+
+def _images(pieces: Pieces, asked: NDArray[np.int64]) -> list[NDArray[np.float32]]:
+    """Return the picture of each piece asked for in its box, ink 1 on 0."""
+    left, top, wide, tall, _ = pieces.boxes[asked].T.astype(np.int64)
+    ends = np.cumsum(wide * tall)
+    # All of them end to end, so that their pixels are placed at once.
+    number = np.full(len(pieces.boxes), -1, np.int64)
+    number[asked] = np.arange(len(asked))
+    piece = number[pieces.piece]
+    some = np.flatnonzero(piece >= 0)
+    piece = piece[some]
+    at = (ends - wide * tall - top * wide - left)[piece]
+    at += wide[piece] * pieces.y[some]
+    at += pieces.x[some]
+    laid = np.zeros(int(ends[-1]), np.float32)
+    laid[at] = 1
+    return [part.reshape(-1, w) for part, w in zip(np.split(laid, ends[:-1]), wide.tolist(), strict=True)]
 
 
 def _of_one_size(pieces: Pieces, chosen: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -6,6 +6,8 @@ that belong to none.
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -85,6 +87,6 @@ def medians(values: FloatArray | NDArray[np.float32]) -> FloatArray:
 
     As `numpy.median`, which looks for ranks among many equal numbers and takes several times as long as sorting them.
     """
-    ranked = np.sort(values, axis=-1)
+    ranked: Any = np.sort(values, axis=-1)
     half, odd = divmod(values.shape[-1], 2)
     return np.asarray((ranked[..., half + odd - 1] + ranked[..., half]) / 2)
