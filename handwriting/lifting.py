@@ -22,6 +22,8 @@ PAPER = 250
 """What `flatten` makes of bare paper."""
 
 _CELL = 8
+# Darkness (of 255) below which nothing is written at a place.
+_TRACE = 30.0
 
 
 def flatten(grey: ByteImage, px_per_mm: float) -> ByteImage:
@@ -76,6 +78,9 @@ def _lift(image: ByteImage, cut: ByteImage, ruling: Ruling, px_per_mm: float) ->
         order = np.argsort(quarter, kind="stable")
         along, index = x[order], rows[order] + offsets[:, None]
         band = image[index, along]
+        if ruling.dashed:
+            image[index, along] = _without_dashes(band, ruling, px_per_mm)
+            continue
         spread = _by_quarters(band, quarter, order, stretch)
         opaque = spread < 0.42
         without = np.minimum(band / np.maximum(spread, 0.42), PAPER)
@@ -83,6 +88,21 @@ def _lift(image: ByteImage, cut: ByteImage, ruling: Ruling, px_per_mm: float) ->
         image[index, along] = without.astype(np.uint8)
         if opaque.any():
             cut[index, along] |= np.where(opaque, 255, 0).astype(np.uint8)
+
+
+def _without_dashes(band: ByteImage, ruling: Ruling, px_per_mm: float) -> ByteImage:
+    """Return the band without the dashes along its middle: paper in the columns where nothing is written beside them.
+
+    A profile along the line would be that of the gaps. What is written hides the dashes under it.
+    """
+    middle = len(band) // 2
+    half = max(2, round(ruling.thickness / 2 + 0.1 * px_per_mm))
+    # Blurred, a dash leaves a trace beside itself.
+    light = PAPER - max(_TRACE, 0.3 * ruling.darkness)
+    bare = np.minimum(band[: middle - half].min(0, initial=255), band[middle + half + 1 :].min(0, initial=255)) > light
+    out = band.copy()
+    out[middle - half : middle + half + 1, bare] = PAPER
+    return out
 
 
 def _by_quarters(band: ByteImage, quarter: Index, order: Index, stretch: float) -> NDArray[np.float32]:

@@ -9,6 +9,8 @@ Each is looked for by itself, in the same narrow strips that rulings are fitted 
 3. A line as dark as the strokes, which most of these pass right through, is a crossing-out drawn along a ruler. It is
    the writer's and stays.
 
+A line of dashes is as good, where these repeat truly.
+
 What it does not see: lines shorter than about 18 mm, lines drawn freehand (these wander by more than `_STRAY_MM`), and
 of two lines closer than 1.5 mm more than one now and then.
 """
@@ -37,6 +39,11 @@ _NEAR_PX = 0.4
 _BARE, _FAINTEST = 30, 4.0
 # Share of the bare columns in which the line is there, and least share of bare columns.
 _THERE, _SEEN = 0.85, 0.25
+# A dashed line: share of the bare columns in its dashes, the longest dash with its gap, how true they repeat,
+# and how dark they are at least.
+_DASHES, _PERIOD_MM, _REPEATS, _PLAIN = 0.25, 4.5, 0.5, 20.0
+# Rows of letters repeat too, for a few letters: as true must be the sixth dash, and so long the line.
+_SIXTH, _LEAST_DASHED_MM = 6, 40.0
 _THICKEST_MM = 0.8
 # A crossing-out: share of its length beside strokes; of these, those that go on across it; how even both sides are; and
 # its depth in strokes. (Rules written on gave 0.18 at most for the second, 0.78 for the last; bars 0.36 and 0.98.)
@@ -48,7 +55,7 @@ class Lone:
     """One straight line: row ``offset + slope x + bend x**2`` from column `left` to `right`, px.
 
     `residual` is the root mean square distance of the strips to it, px; `darkness` its depth below the paper, 0 to 255;
-    `thickness` its width at half that depth, px.
+    `thickness` its width at half that depth, px; `dashed` whether it is one of dashes or dots.
     """
 
     offset: float
@@ -59,6 +66,7 @@ class Lone:
     residual: float
     darkness: float
     thickness: float
+    dashed: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -211,7 +219,12 @@ def _drawn(dark: ByteImage, seeds: FloatArray, window: int, step: float, px_per_
     bare = beside < _BARE
     ridge = centre - beside
     share = (bare & (ridge > _FAINTEST)).sum(1) / np.maximum(bare.sum(1), 1)
-    good = (share > 0.75) & (bare.mean(1) > 0.15)
+    seen = bare.mean(1)
+    good = (share > 0.75) & (seen > 0.15)
+    # Dashes are printed to be seen, and mostly on bare paper.
+    dash = bare & (ridge > _PLAIN)
+    some = np.flatnonzero((dash.sum(1) > _DASHES * bare.sum(1)) & ~good & (seen > 0.4))
+    good[some] = _repeat(dash[some], bare[some])
     order = np.argsort(-share[good], kind="stable")
     return np.asarray(seeds[good][order])
 
@@ -305,9 +318,16 @@ def _looked_at(dark: ByteImage, course: _Course, px_per_mm: float) -> Lone | Non
         return None
     section = dark[row[None, :] + np.arange(-reach, reach + 1)[:, None], x[None, :]].astype(np.float32)
     there, bare = _bare_columns(section, reach)
-    first, last = _ends(there, bare, max(8, round(1.5 * px_per_mm)))
-    section, there, bare = section[:, first:last], there[first:last], bare[first:last]
-    if last - first < least or there.sum() < _THERE * bare.sum() or bare.mean() < _SEEN:
+    period = _period(there, bare, _PERIOD_MM * px_per_mm) if there.sum() < _THERE * bare.sum() else 0
+    # A line of dashes is there in the gaps between them too.
+    drawn = bare & (np.convolve(there, np.ones(period | 1), "same") > 0) if period else there
+    first, last = _ends(drawn, bare, max(8, round(1.5 * px_per_mm)))
+    section, there, drawn, bare = section[:, first:last], there[first:last], drawn[first:last], bare[first:last]
+    if (
+        last - first < (_LEAST_DASHED_MM * px_per_mm if period else least)
+        or drawn.sum() < _THERE * bare.sum()
+        or bare.mean() < _SEEN
+    ):
         return None
     profile = np.median(section[:, there], axis=1)
     profile = np.maximum(profile - max(profile[:2].mean(), profile[-2:].mean()), 0)
@@ -317,7 +337,60 @@ def _looked_at(dark: ByteImage, course: _Course, px_per_mm: float) -> Lone | Non
         return None
     offset, slope, bend = course.terms.tolist()
     ends = float(x[first]), float(x[last - 1] + 1)
-    return Lone(offset, slope, bend, *ends, course.residual, darkness, thickness)
+    return Lone(offset, slope, bend, *ends, course.residual, darkness, thickness, period > 0)
+
+
+def _period(there: NDArray[np.bool_], bare: NDArray[np.bool_], longest: float) -> int:
+    """Return the length of a dash and its gap, px, of a line whose dashes repeat truly; 0 where none do.
+
+    Told from bare columns only: what repeats there was printed, whatever is written.
+    """
+    share = there.sum() / max(int(bare.sum()), 1)
+    if share < _DASHES:
+        return 0
+    like = _likeness(there[None], bare[None], int((_SIXTH + 1) * longest))[0]
+    # The first lag at which dashes meet gaps, then the one at which they meet dashes again.
+    apart = np.flatnonzero(like < 0)
+    if not len(apart) or apart[0] >= longest:
+        return 0
+    once = int(apart[0] + np.argmax(like[apart[0] : int(longest) + 1]))
+    period = float(once)
+    for times in (2, 3, _SIXTH):
+        reach = max(1, once // 5)
+        low = max(0, round(times * period) - reach)
+        at = low + int(np.argmax(like[low : low + 2 * reach + 1]))
+        period = at / times
+        if min(like[once], like[at]) < _REPEATS:
+            return 0
+    return once
+
+
+def _repeat(there: NDArray[np.bool_], bare: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Tell which of some rows of samples, shape (rows, samples), may be of dashes: alike after one, two and three."""
+    lags = there.shape[1] // 2
+    if not len(there):
+        return np.zeros(0, np.bool_)
+    like = _likeness(there, bare, lags)
+    apart = np.where((like < 0).any(1), (like < 0).argmax(1), lags)
+    lag = np.arange(like.shape[1])
+    once = np.where((lag > apart[:, None]) & (2 * lag < like.shape[1]), like, -1.0).argmax(1)
+    every = np.arange(len(like))
+    good = (apart < lags) & (like[every, once] > _REPEATS)
+    for times in (2, 3):
+        at = np.clip(times * once[:, None] + np.arange(1 - times, times), 0, lags)
+        good &= (like[every[:, None], at].max(1) > _REPEATS) | (times * once > lags)
+    return np.asarray(good)
+
+
+def _likeness(there: NDArray[np.bool_], bare: NDArray[np.bool_], longest: int) -> FloatArray:
+    """Return the correlation of rows of columns with themselves at lags up to `longest`, from bare columns only."""
+    count = np.maximum(bare.sum(1, keepdims=True), 1)
+    share = there.sum(1, keepdims=True) / count
+    size = 1 << int(there.shape[1] + longest).bit_length()
+    lags = slice(0, longest + 1)
+    both = np.where(bare, there - share, 0.0), bare.astype(np.float64)
+    agree, pairs = (np.fft.irfft(np.abs(np.fft.rfft(v, size)) ** 2)[:, lags] for v in both)
+    return np.asarray(agree / np.maximum(pairs, 0.1 * count) / (share * (1 - share) + 1e-9))
 
 
 def _bare_columns(section: NDArray[np.float32], reach: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:

@@ -69,6 +69,8 @@ class Ruling:
         Indices of printed lines that run along with the rules outside their pattern: a frame's edge, a heading's line.
     thickness : float
         Width of a lone line, px; 0 for families.
+    dashed : bool
+        Whether a lone line is one of dashes or dots.
     """
 
     kind: str
@@ -85,6 +87,7 @@ class Ruling:
     writing: tuple[int, ...] = ()
     outside: tuple[int, ...] = ()
     thickness: float = 0.0
+    dashed: bool = False
 
     @property
     def pattern(self) -> tuple[int, ...]:
@@ -198,7 +201,7 @@ def _of_one(line: Lone) -> Ruling:
     """Return a lone line as a ruling of its own."""
     at = np.array([line.offset]), line.slope, line.bend
     seen = line.residual, line.darkness, line.left, line.right
-    return Ruling("other", *at, 0.0, 0.0, 0.0, *seen, thickness=line.thickness)
+    return Ruling("other", *at, 0.0, 0.0, 0.0, *seen, thickness=line.thickness, dashed=line.dashed)
 
 
 def _family(dark: ByteImage, strips: NDArray[np.float32], px_per_mm: float, *, down: bool) -> _Family | None:
