@@ -30,7 +30,8 @@ from handwriting.lifting import PAPER
 ByteImage = NDArray[np.uint8]
 Blur = Callable[[FloatArray], FloatArray]
 
-_TRIED, _LEAST_DARK = 8000, 45
+#: Places looked at: at first, and where too few are good.
+_TRIED, _MORE, _LEAST_DARK = 8000, 48000, 45
 _STEP_PX = 0.5
 #: Share of the pull of all edges about a bit that lies one way, the least.
 _STRAIGHT = 0.8
@@ -41,6 +42,7 @@ _FEWEST, _GROUPS = 40, 3
 # The thinner half of the bits holds faint and half-covered ones.
 _THIN, _THICK = 50, 95
 _USUAL_PEN_MM = 0.4
+_SMOOTH = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,25 +63,43 @@ def find_depth(lifted: ByteImage, areas: Sequence[Box], blur: Blur, px_per_mm: f
     areas : sequence of Box
         Where there may be writing.
     blur : callable
-        From places in the picture, px, shape (n, 2), to the standard deviation of the blur there across and down, px,
-        shape (n, 2).
+        From places in the picture, px, shape (n, 2), to the covariance of the blur there in x and y, px squared, shape
+        (n, 2, 2).
     px_per_mm : float
         Of this picture.
     """
-    x, y = _dark_places(lifted, areas)
-    if len(x) < _FEWEST:
+    every = _dark_places(lifted, areas)
+    if len(every) < _FEWEST:
         return None
-    spread = blur(np.column_stack([x, y]))
-    typical = float(np.median(spread))
-    normal, straight = _directions(lifted, x, y, int(np.ceil(1.5 * typical + 3)))
-    place, normal, spread = np.column_stack([x, y])[straight], normal[straight], spread[straight]
-    if len(place) < _FEWEST:
-        return _guessed(lifted, x, y, typical, px_per_mm)
+    typical = float(np.sqrt(np.median(np.trace(blur(every[:: max(1, len(every) // 100)]), axis1=1, axis2=2)) / 2))
+    # Where the picture is soft, its noise would hide which way strokes run.
+    smooth = np.asarray(cv2.GaussianBlur(lifted, (0, 0), _SMOOTH * typical), np.uint8)
+    place = every[:: max(1, len(every) // _TRIED)]
+    found = _straight_bits(lifted, smooth, place, blur(place), typical)
+    if len(found[0]) >= _FEWEST:
+        return _fitted(*found)
+    guess = _guessed(lifted, place, typical, px_per_mm)
+    place = every[:: max(1, len(every) // _MORE)]
+    found = _straight_bits(lifted, smooth, place, blur(place), typical)
+    if len(found[0]) < _FEWEST:
+        return guess
+    # Bits that are so rare are strokes run into one another more often than not, and read too pale.
+    fitted = _fitted(*found)
+    return Depth(float(np.sqrt(fitted.ink * guess.ink)), fitted.noise)
+
+
+def _straight_bits(
+    lifted: ByteImage, smooth: ByteImage, place: FloatArray, spread: FloatArray, typical: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return profiles across straight bits of stroke, (n, distances), the blur square to each, and the distances."""
+    normal, straight = _directions(smooth, place, int(np.ceil(1.5 * typical + 3)))
+    place, normal, spread = place[straight], normal[straight], spread[straight]
     # Interpolation between pixels adds a sixth of a pixel squared.
-    sigma = np.sqrt((normal**2 * spread**2).sum(1) + 1 / 6)
+    sigma = np.sqrt(np.einsum("ni,nij,nj->n", normal, spread, normal) + 1 / 6)
     reach = int(np.ceil((3 + 2.6 * typical) / _STEP_PX))
     t: FloatArray = _STEP_PX * np.arange(-reach, reach + 1, dtype=np.float64)
     core = np.abs(t) <= 2 + typical
+    shift = np.zeros(len(place))
     for _ in range(3):
         near = np.maximum(_profiles(lifted, place, normal, t[core]), 0)
         shift = (near * t[core]).sum(1) / np.maximum(near.sum(1), 1)
@@ -88,13 +108,11 @@ def find_depth(lifted: ByteImage, areas: Sequence[Box], blur: Blur, px_per_mm: f
     along = 2 * typical * np.column_stack([-normal[:, 1], normal[:, 0]])
     further = [_profiles(lifted, place + way * along, normal, t).sum(1) for way in (-1, 1)]
     good = _like_strokes(dark, t, further) & (np.abs(shift) < 0.3)
-    if good.sum() < _FEWEST:
-        return _guessed(lifted, x, y, typical, px_per_mm)
-    return _fitted(dark[good], sigma[good], t)
+    return dark[good], sigma[good], t
 
 
-def _dark_places(lifted: ByteImage, areas: Sequence[Box]) -> tuple[FloatArray, FloatArray]:
-    """Return some thousands of places of ink, column and row."""
+def _dark_places(lifted: ByteImage, areas: Sequence[Box]) -> FloatArray:
+    """Return the places of ink, column and row, (n, 2)."""
     columns, rows = [], []
     for area in areas:
         top, left = max(int(area.top), 0), max(int(area.left), 0)
@@ -102,17 +120,15 @@ def _dark_places(lifted: ByteImage, areas: Sequence[Box]) -> tuple[FloatArray, F
         y, x = np.nonzero(cv2.compare(part, float(PAPER - _LEAST_DARK), cv2.CMP_LT))
         columns.append(x + left)
         rows.append(y + top)
-    x, y = np.concatenate(columns), np.concatenate(rows)
-    every = max(1, len(x) // _TRIED)
-    return x[::every].astype(np.float64), y[::every].astype(np.float64)
+    return np.column_stack([np.concatenate(columns), np.concatenate(rows)]).astype(np.float64)
 
 
-def _directions(lifted: ByteImage, x: FloatArray, y: FloatArray, reach: int) -> tuple[FloatArray, NDArray[np.bool_]]:
+def _directions(lifted: ByteImage, place: FloatArray, reach: int) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Return the direction square to the stroke about each place, (n, 2), and whether the stroke is straight there."""
     offset = np.arange(-reach, reach + 1)
     padded = cv2.copyMakeBorder(lifted, reach, reach, reach, reach, cv2.BORDER_REPLICATE)
     width = padded.shape[1]
-    row, column = y.astype(np.intp)[:, None] + offset + reach, x.astype(np.intp)[:, None] + offset + reach
+    column, row = (place.astype(np.intp)[:, k, None] + offset + reach for k in (0, 1))
     window = padded.reshape(-1)[row[:, :, None] * width + column[:, None, :]].astype(np.float32)
     across, down = window[:, 1:-1, 2:] - window[:, 1:-1, :-2], window[:, 2:, 1:-1] - window[:, :-2, 1:-1]
     fall = np.exp(-2.0 * (offset[1:-1] / reach) ** 2).astype(np.float32)
@@ -171,8 +187,9 @@ def _fitted(dark: FloatArray, sigma: FloatArray, t: FloatArray) -> Depth:
     return Depth(float(found[0]), noise)
 
 
-def _guessed(lifted: ByteImage, x: FloatArray, y: FloatArray, sigma: float, px_per_mm: float) -> Depth:
+def _guessed(lifted: ByteImage, place: FloatArray, sigma: float, px_per_mm: float) -> Depth:
     """Return the depth by which the darkest strokes would be so dark if drawn by a usual pen: too few to be fitted."""
-    at = PAPER - lifted[y.astype(np.intp), x.astype(np.intp)].astype(np.float64)
+    column, row = place.astype(np.intp).T
+    at = PAPER - lifted[row, column].astype(np.float64)
     kept = 2 * float(ndtr(_USUAL_PEN_MM * px_per_mm / 2 / sigma)) - 1
     return Depth(float(min(np.percentile(at, 95) / kept, PAPER)), 5.0)

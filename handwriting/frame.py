@@ -17,11 +17,13 @@ from numpy.typing import NDArray
 from handwriting.edges import Outline, find_outline
 from handwriting.errors import UsageError
 from handwriting.geometry import Box, FloatArray
+from handwriting.ink import lift_rules
 from handwriting.page import Page
 from handwriting.restoration import restored
 from handwriting.ruler import NoRuler, Ruler, find_ruler
 from handwriting.rules import Rules, Ruling
 from handwriting.sheet.reading import SheetReading
+from handwriting.soft_rules import lift_soft_rules
 
 Picture = NDArray[np.uint8]
 _FINE_PX_PER_MM = 330 / 25.4
@@ -78,13 +80,13 @@ class Frame:
         return most * self.px_per_mm if most >= _SOFT_MM else 0.0
 
     def blur(self, places: FloatArray) -> FloatArray:
-        """Return the standard deviation of the blur across and down at places in a sheet's frame, px, shape (n, 2)."""
+        """Return the covariance of the blur in x and y at places in a sheet's frame, px squared, shape (n, 2, 2)."""
         number = np.searchsorted(np.asarray(self.tops), places[:, 1], side="right") - 1
-        out = np.empty((len(places), 2))
+        out = np.empty((len(places), 2, 2))
         for k, (sheet, top) in enumerate(zip(self.sheets, self.tops, strict=True)):
             here = number == k
             page = (places[here] - [0.0, top] + 0.5) / self.px_per_mm
-            out[here] = sheet.blur_at(page) * self.px_per_mm
+            out[here] = sheet.blur_at(page) * self.px_per_mm**2
         return out
 
     def turned(self, degrees: int) -> Frame:
@@ -217,18 +219,30 @@ def _guess(grey: Picture) -> float:
     return float(np.clip(stroke / 0.45, max(grey.shape) / 600, max(grey.shape) / 60))
 
 
+def without_rules(flat: Picture, rules: Rules, frame: Frame) -> tuple[Picture, Picture]:
+    """Return an even picture without rules, and a mask (255) of where opaque ones were cut (see `ink.lift_rules`)."""
+    if not frame.blur_px:
+        return lift_rules(flat, rules, frame.px_per_mm)
+    return lift_soft_rules(flat, rules, _written(frame), frame.blur, frame.px_per_mm), np.zeros_like(flat)
+
+
 def sharpened(lifted: Picture, frame: Frame) -> Picture:
     """Return an even picture without rules with the blur of a sheet's photograph taken out of the writing area."""
     if not frame.blur_px:
         return lifted
+    # Pixels of the frame to a pixel of the finest photograph.
+    step = max(1.0, min(frame.px_per_mm / sheet.px_per_mm for sheet in frame.sheets))
+    return restored(lifted, _written(frame), frame.blur, frame.px_per_mm, step)
+
+
+def _written(frame: Frame) -> list[Box]:
+    """Return where there may be writing on a sheet's pages."""
     areas = []
     for sheet, top in zip(frame.sheets, frame.tops, strict=True):
         area, k = sheet.layout.area, frame.px_per_mm * sheet.print_scale
         low, high = top + (area.top - _BESIDE_MM) * k, top + (area.bottom + _BESIDE_MM) * k
         areas.append(Box((area.left - _BESIDE_MM) * k, low, (area.right + _BESIDE_MM) * k, high))
-    # Pixels of the frame to a pixel of the finest photograph.
-    step = max(1.0, min(frame.px_per_mm / sheet.px_per_mm for sheet in frame.sheets))
-    return restored(lifted, areas, frame.blur, frame.px_per_mm, step)
+    return areas
 
 
 def sheet_rules(frame: Frame) -> Rules:

@@ -43,7 +43,7 @@ _LEAST_SMOOTH, _MOST_SMOOTH = 2e-4, 0.1
 #: Pixels worked in, across, to a pixel of the photograph: edges in whole pixels of it come out as steps.
 _FINER = 1.5
 _LEAST_PX = 0.3
-_PIXEL_SD = 12**-0.5
+_PIXEL_VARIANCE = 1 / 12
 _BLOCK_MM, _TILE_MM = 50.0, 4.0
 # Of the ink's depth: darker than this is ink and not paper; at its bound; how far a bound may be deepened, and from
 # what excess on.
@@ -75,11 +75,11 @@ def restored(lifted: ByteImage, areas: Sequence[Box], blur: Blur, px_per_mm: flo
             continue
         top, bottom, left, right = inked
         spread = blur(np.array([[(left + right) / 2, (top + bottom) / 2]]))[0]
-        halo = int(np.ceil(5 * spread.max()))
+        halo = int(np.ceil(5 * np.sqrt(np.diag(spread).max())))
         rows = slice(max(top - halo, 0), min(bottom + halo, lifted.shape[0]))
         columns = slice(max(left - halo, 0), min(right + halo, lifted.shape[1]))
         # Averaging down to larger pixels blurs by a pixel's width, a twelfth of a pixel squared.
-        small = np.hypot(spread / work, _PIXEL_SD if work > 1 else 0.0)
+        small = spread / work**2 + (_PIXEL_VARIANCE if work > 1 else 0.0) * np.eye(2)
         block = _block(lifted[rows, columns], small, px_per_mm / work, work, depth.ink, smooth)
         inner = block[top - rows.start : bottom - rows.start, left - columns.start : right - columns.start]
         out[top:bottom, left:right] = inner
@@ -109,7 +109,7 @@ def _inked(lifted: ByteImage, box: tuple[int, int, int, int], depth: Depth) -> t
 def _block(
     lifted: ByteImage, spread: FloatArray, px_per_mm: float, step: float, depth: float, smooth: float
 ) -> ByteImage:
-    """Restore a part of the picture; `spread` and `px_per_mm` in px of the work."""
+    """Restore a part of the picture; `spread`, the blur's covariance, and `px_per_mm` in px of the work."""
     height, width = lifted.shape
     small = lifted
     if step > 1:
@@ -144,9 +144,9 @@ def _ink(dark: _Plane, spread: FloatArray, depth: float, tiles: _Tiles, smooth: 
     shape = fft.next_fast_len(height, real=True), fft.next_fast_len(width, real=True)
     right, below = shape[1] - width, shape[0] - height
     whole = np.asarray(cv2.copyMakeBorder(dark, 0, below, 0, right, cv2.BORDER_REPLICATE), dtype=np.float32)
-    across, down = (max(float(value), _LEAST_PX) for value in spread)
+    across, down = (max(float(value), _LEAST_PX**2) for value in np.diag(spread))
     wx, wy = 2 * np.pi * fft.rfftfreq(shape[1]), 2 * np.pi * fft.fftfreq(shape[0])[:, None]
-    blurs = np.exp(-0.5 * ((across * wx) ** 2 + (down * wy) ** 2)).astype(np.float32)
+    blurs = np.exp(-0.5 * (across * wx**2 + down * wy**2) - spread[0, 1] * wx * wy).astype(np.float32)
     inverse = 1 / (blurs**2 + np.float32(smooth) * (wx**2 + wy**2).astype(np.float32) + np.float32(_HOLD))
     seen, held = blurs * inverse * fft.rfft2(whole), np.float32(_HOLD) * inverse
     bounds = np.full(shape, depth, np.float32)

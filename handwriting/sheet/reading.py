@@ -111,7 +111,7 @@ class SheetReading:
         return self.blur_px / self.px_per_mm
 
     def blur_at(self, page_mm: FloatArray) -> FloatArray:
-        """Return the standard deviation of the straightened picture's blur across and down, true mm, shape (n, 2).
+        """Return the covariance of the straightened picture's blur in x and y, true mm squared, shape (n, 2, 2).
 
         To the blur of the picture comes that of straightening: linear interpolation adds a sixth of a pixel squared.
         """
@@ -121,7 +121,7 @@ class SheetReading:
         right = (self.to_image(page + across) - self.to_image(page - across)) / (2 * step)
         below = (self.to_image(page + down) - self.to_image(page - down)) / (2 * step)
         back = np.linalg.inv(np.stack([right, below], axis=-1))
-        result: FloatArray = np.sqrt((self.blur_px**2 + 1 / 6) * (back**2).sum(axis=-1))
+        result: FloatArray = (self.blur_px**2 + 1 / 6) * (back @ np.swapaxes(back, -1, -2))
         return result
 
     def to_image(self, page_mm: FloatArray) -> FloatArray:
