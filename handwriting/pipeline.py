@@ -31,7 +31,16 @@ from handwriting.crossings import Crossings, find_crossings
 from handwriting.errors import NoWritingError, UsageError
 from handwriting.facts import letter_counts, line_facts, page_facts, ruler_facts, ruling_facts
 from handwriting.figures import compare
-from handwriting.frame import SHEET_DPI, Frame, make_frame, make_sheet_frame, sharpened, sheet_rules, to_page_pixels, without_rules
+from handwriting.frame import (
+    SHEET_DPI,
+    Frame,
+    make_frame,
+    make_sheet_frame,
+    sharpened,
+    sheet_rules,
+    to_page_pixels,
+    without_rules,
+)
 from handwriting.geometry import Box
 from handwriting.ink import Ink, find_ink
 from handwriting.letter_shapes import LetterShape, alike, letter_shapes

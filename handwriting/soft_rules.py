@@ -37,7 +37,7 @@ _STRETCH_MM, _BESIDE_MM, _MOST_WIDE_MM = 20.0, 0.4, 0.5
 # Standard deviations from the middle of a rule: as far as it is lifted; from where on it takes next to nothing.
 _REACH, _CLEAR = 3.5, 2.2
 _FREE, _FEWEST = 0.25, 8
-_ROUNDS, _FAR = 4, 3.0
+_ROUNDS, _FAR = 6, 3.0
 _LEAST_LEFT = 0.25
 
 
@@ -124,7 +124,7 @@ def _seen(band: ByteImage, distance: FloatArray, sd: float, most: float) -> tupl
         _, mass, shift, wider = np.linalg.lstsq(columns, taken, rcond=None)[0]
         if mass <= 0:
             return 0.0, 0.0, wide
-        off = float(np.clip(off + np.clip(shift / mass, -0.5 * sd, 0.5 * sd), -sd, sd))
+        off = float(np.clip(off + np.clip(shift / mass, -0.5 * sd, 0.5 * sd), -2 * sd, 2 * sd))
         wide = float(np.clip(wide + np.clip(wider / mass, -0.5 * variance, 0.5 * variance), 0.0, most))
     return float(mass), off, wide
 

@@ -29,6 +29,7 @@ ORDER = (
         "lines",
         "edges",
         "depth",
+        "soft_rules",
         "restoration",
         "frame",
         "ticks",

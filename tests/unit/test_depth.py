@@ -30,9 +30,9 @@ def strokes(depth: float, width: float, blur: tuple[float, float], noise: float)
 
 
 def found(picture: np.ndarray, blur: tuple[float, float]):
-    spread: FloatArray = np.array([blur[1], blur[0]])
+    spread: FloatArray = np.diag([blur[1] ** 2, blur[0] ** 2])
     whole = Box(0, 0, picture.shape[1], picture.shape[0])
-    return find_depth(picture, (whole,), lambda places: np.tile(spread, (len(places), 1)), PX_PER_MM)
+    return find_depth(picture, (whole,), lambda places: np.tile(spread, (len(places), 1, 1)), PX_PER_MM)
 
 
 @pytest.mark.parametrize("blur", [(1.4, 1.4), (2.4, 2.4), (1.7, 2.5)])

@@ -40,9 +40,12 @@ def widths(picture: np.ndarray) -> np.ndarray:
 
 
 def sharpened(soft: np.ndarray, blur: tuple[float, float], step: float = 1.0) -> np.ndarray:
-    spread = np.array([blur[1], blur[0]])
+    return taken_out(soft, np.diag([blur[1] ** 2, blur[0] ** 2]), step)
+
+
+def taken_out(soft: np.ndarray, spread: np.ndarray, step: float = 1.0) -> np.ndarray:
     whole = Box(0, 0, soft.shape[1], soft.shape[0])
-    return restored(soft, (whole,), lambda places: np.tile(spread, (len(places), 1)), PX_PER_MM, step)
+    return restored(soft, (whole,), lambda places: np.tile(spread, (len(places), 1, 1)), PX_PER_MM, step)
 
 
 @pytest.mark.parametrize("blur", [(1.2, 1.2), (2.4, 2.4), (1.6, 2.6)])
@@ -65,6 +68,28 @@ def test_the_ends_of_strokes_are_put_back() -> None:
     assert abs(heights[1] - 120) <= 1
 
 
+def test_a_slantwise_blur_is_taken_out_along_its_own_axes() -> None:
+    """A disc blurred by 3 px one way along the diagonal and 1.2 px the other comes out round."""
+    yy, xx = np.mgrid[:240, :400]
+    sharp = np.full((240, 400), float(PAPER))
+    for left in range(40, 360, 60):
+        sharp[np.abs(np.hypot(xx - left, yy - 120) - 12) < 2.5] = PAPER - DEPTH
+    across, along = 1.2**2, 3.0**2
+    spread = np.array([[along + across, along - across], [along - across, along + across]]) / 2
+    wave_y, wave_x = 2 * np.pi * np.fft.fftfreq(240)[:, None], 2 * np.pi * np.fft.fftfreq(400)
+    kernel = np.exp(-0.5 * (spread[0, 0] * wave_x**2 + spread[1, 1] * wave_y**2) - spread[0, 1] * wave_x * wave_y)
+    soft = np.clip(np.rint(np.fft.ifft2(kernel * np.fft.fft2(sharp)).real), 0, 255).astype(np.uint8)
+    done = taken_out(soft, spread)
+    rings = (done[90:151, 130:191] < PAPER - DEPTH / 2, sharp[90:151, 130:191] < PAPER - DEPTH / 2)
+    lengths = []
+    for ring in rings:
+        y, x = np.nonzero(ring)
+        lengths.append([np.ptp(x + y), np.ptp(x - y)])
+    assert np.abs(np.array(lengths[0]) - lengths[1]).max() <= 2
+    level = taken_out(soft, np.diag(np.diag(spread)))[90:151, 130:191] < PAPER - DEPTH / 2
+    assert (level != rings[1]).sum() > 1.5 * (rings[0] != rings[1]).sum()
+
+
 def test_a_coarser_photograph_is_restored_at_its_own_pixels() -> None:
     _, soft = page(6, (2.6, 2.6), 3.0)
     assert np.abs(widths(sharpened(soft, (2.6, 2.6), step=1.6)) - 6).mean() < 0.7
@@ -78,7 +103,7 @@ def test_paper_without_ink_stays_as_it_is() -> None:
 
 def test_what_lies_outside_the_areas_stays_as_it_is() -> None:
     _, soft = page(5, (2.0, 2.0))
-    spread = np.array([2.0, 2.0])
-    done = restored(soft, (Box(0, 0, 200, 240),), lambda p: np.tile(spread, (len(p), 1)), PX_PER_MM, 1.0)
+    spread = 4.0 * np.eye(2)
+    done = restored(soft, (Box(0, 0, 200, 240),), lambda p: np.tile(spread, (len(p), 1, 1)), PX_PER_MM, 1.0)
     assert np.array_equal(done[:, 200:], soft[:, 200:])
     assert not np.array_equal(done[:, :200], soft[:, :200])
