@@ -37,7 +37,7 @@ from handwriting.lifting import PAPER
 ByteImage = NDArray[np.uint8]
 _Plane = NDArray[np.float32]
 
-_ROUNDS, _HOLD = 12, 0.02
+_ROUNDS, _HOLD = 12, 0.007
 _SMOOTH = 2.0
 _LEAST_SMOOTH, _MOST_SMOOTH = 2e-4, 0.1
 #: Pixels worked in, across, to a pixel of the photograph: edges in whole pixels of it come out as steps.
