@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from handwriting.edges import Outline, find_outline
 from handwriting.errors import UsageError
 from handwriting.geometry import Box, FloatArray
-from handwriting.ink import lift_rules
+from handwriting.lifting import lift_rules
 from handwriting.page import Page
 from handwriting.restoration import restored
 from handwriting.ruler import NoRuler, Ruler, find_ruler
@@ -75,7 +75,7 @@ class Frame:
 
     @property
     def blur_px(self) -> float:
-        """Standard deviation of the blur that `sharpened` takes out of a sheet's writing, px; 0 where it leaves it."""
+        """Standard deviation of the blur that `ink_alone` takes out of a sheet's writing, px; 0 where it leaves it."""
         most = max((sheet.blur_mm for sheet in self.sheets), default=0.0)
         return most * self.px_per_mm if most >= _SOFT_MM else 0.0
 
@@ -219,20 +219,18 @@ def _guess(grey: Picture) -> float:
     return float(np.clip(stroke / 0.45, max(grey.shape) / 600, max(grey.shape) / 60))
 
 
-def without_rules(flat: Picture, rules: Rules, frame: Frame) -> tuple[Picture, Picture]:
-    """Return an even picture without rules, and a mask (255) of where opaque ones were cut (see `ink.lift_rules`)."""
+def ink_alone(flat: Picture, rules: Rules, frame: Frame) -> tuple[Picture, Picture]:
+    """Return an even picture without rules, and a mask (255) of where opaque ones were cut (see `lifting`).
+
+    Of a sheet's soft photograph the blur is taken out of the writing area.
+    """
     if not frame.blur_px:
         return lift_rules(flat, rules, frame.px_per_mm)
-    return lift_soft_rules(flat, rules, _written(frame), frame.blur, frame.px_per_mm), np.zeros_like(flat)
-
-
-def sharpened(lifted: Picture, frame: Frame) -> Picture:
-    """Return an even picture without rules with the blur of a sheet's photograph taken out of the writing area."""
-    if not frame.blur_px:
-        return lifted
+    areas = _written(frame)
+    lifted = lift_soft_rules(flat, rules, areas, frame.blur, frame.px_per_mm)
     # Pixels of the frame to a pixel of the finest photograph.
     step = max(1.0, min(frame.px_per_mm / sheet.px_per_mm for sheet in frame.sheets))
-    return restored(lifted, _written(frame), frame.blur, frame.px_per_mm, step)
+    return restored(lifted, areas, frame.blur, frame.px_per_mm, step), np.zeros_like(flat)
 
 
 def _written(frame: Frame) -> list[Box]:

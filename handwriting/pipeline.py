@@ -31,16 +31,7 @@ from handwriting.crossings import Crossings, find_crossings
 from handwriting.errors import NoWritingError, UsageError
 from handwriting.facts import letter_counts, line_facts, page_facts, ruler_facts, ruling_facts
 from handwriting.figures import compare
-from handwriting.frame import (
-    SHEET_DPI,
-    Frame,
-    make_frame,
-    make_sheet_frame,
-    sharpened,
-    sheet_rules,
-    to_page_pixels,
-    without_rules,
-)
+from handwriting.frame import SHEET_DPI, Frame, ink_alone, make_frame, make_sheet_frame, sheet_rules, to_page_pixels
 from handwriting.geometry import Box
 from handwriting.ink import Ink, find_ink
 from handwriting.letter_shapes import LetterShape, alike, letter_shapes
@@ -344,8 +335,7 @@ def _look(name: str, frame: Frame, options: Options) -> Found:
     frame, ticks = set_ticks_aside(frame, rules, options.ticks, name) if options.ticks else (frame, ())
     if ticks:
         flat = _even(frame)
-    lifted, cut = without_rules(flat, rules, frame)
-    lifted = sharpened(lifted, frame)
+    lifted, cut = ink_alone(flat, rules, frame)
     ink = find_ink(lifted, cut, rules, frame.px_per_mm)
     if ink is None:
         raise NoWritingError(

@@ -27,7 +27,7 @@ from scipy.special import ndtr
 
 from handwriting.depth import Blur, find_depth
 from handwriting.geometry import Box, FloatArray
-from handwriting.ink import PAPER
+from handwriting.lifting import PAPER
 from handwriting.rule_bits import families
 from handwriting.rules import Rules
 
@@ -62,10 +62,8 @@ class _Rule:
         return np.arange(round(self.row) - reach, round(self.row) + reach + 1)
 
 
-def lift_soft_rules(
-    flat: ByteImage, rules: Rules, areas: Sequence[Box], blur: Blur, px_per_mm: float
-) -> ByteImage:
-    """Return an even picture (see `ink`) of a sheet without its rules.
+def lift_soft_rules(flat: ByteImage, rules: Rules, areas: Sequence[Box], blur: Blur, px_per_mm: float) -> ByteImage:
+    """Return an even picture (see `lifting`) of a sheet without its rules.
 
     Parameters
     ----------
@@ -94,7 +92,7 @@ def _found(flat: ByteImage, rules: Rules, blur: Blur, px_per_mm: float) -> Itera
         for k in range(len(family.offsets)):
             row = float(family.at(k, np.zeros(1))[0])
             places = np.column_stack([middle, np.full(count, row)])
-            spread = np.sqrt(np.diagonal(blur(places[:, ::-1] if turned else places), axis1=1, axis2=2))
+            spread: FloatArray = np.sqrt(np.diagonal(blur(places[:, ::-1] if turned else places), axis1=1, axis2=2))
             across, along = (spread[:, 0], spread[:, 1]) if turned else (spread[:, 1], spread[:, 0])
             rule = _Rule(turned, row, ends, middle, across, along, np.zeros((count, 3)))
             rows = rule.rows(px_per_mm)
@@ -104,7 +102,7 @@ def _found(flat: ByteImage, rules: Rules, blur: Blur, px_per_mm: float) -> Itera
             most = (_MOST_WIDE_MM * px_per_mm) ** 2 / 12
             for i in range(count):
                 part = band[:, bounds[i] : bounds[i + 1]]
-                rule.seen[i] = _seen(part, rows - row, float(across[i]), most)
+                rule.seen[i] = _seen(part, (rows - row).astype(np.float64), float(across[i]), most)
             yield rule
 
 

@@ -7,7 +7,7 @@ import pytest
 from scipy import ndimage
 
 from handwriting.geometry import Box
-from handwriting.ink import PAPER, lift_rules
+from handwriting.lifting import PAPER, lift_rules
 from handwriting.rules import Rules, Ruling
 from handwriting.soft_rules import lift_soft_rules
 
@@ -37,8 +37,8 @@ def page(blur: tuple[float, float], off: int = 0, noise: float = 0.0) -> tuple[n
     return pictures[0], pictures[1]
 
 
-def rules() -> Rules:
-    lines = Ruling(
+def family() -> Ruling:
+    return Ruling(
         kind="single",
         offsets=np.array(ROWS, float) - 0.5,
         slope=0.0,
@@ -51,13 +51,14 @@ def rules() -> Rules:
         left=LEFT,
         right=RIGHT,
     )
-    return Rules(lines, None)
 
 
 def lifted(picture: np.ndarray, blur: tuple[float, float]) -> np.ndarray:
     spread = np.diag([blur[1] ** 2, blur[0] ** 2])
     whole = Box(0, 0, picture.shape[1], picture.shape[0])
-    return lift_soft_rules(picture, rules(), (whole,), lambda p: np.tile(spread, (len(p), 1, 1)), PX_PER_MM)
+    return lift_soft_rules(
+        picture, Rules(family(), None), (whole,), lambda p: np.tile(spread, (len(p), 1, 1)), PX_PER_MM
+    )
 
 
 @pytest.mark.parametrize("blur", [(1.0, 1.0), (2.4, 2.4), (3.8, 3.0)])
@@ -70,7 +71,7 @@ def test_soft_rules_leave_the_ink_alone(blur: tuple[float, float], off: int) -> 
     # The rule itself takes far more, and a lift by cross-sections a millimetre wide leaves the flanks of a soft one.
     assert np.abs(ruled.astype(float) - plain).max() > 20
     if max(blur) > 3:
-        narrow = lift_rules(ruled, rules(), PX_PER_MM)[0].astype(float) - plain
+        narrow = lift_rules(ruled, Rules(family(), None), PX_PER_MM)[0].astype(float) - plain
         assert np.sqrt((narrow**2).mean()) > 2 * np.sqrt((left**2).mean())
 
 
@@ -83,3 +84,17 @@ def test_noise_does_not_lead_it_astray() -> None:
 def test_paper_that_has_no_rules_where_they_should_be_stays_nearly_as_it_is() -> None:
     _, plain = page((2.4, 2.4))
     assert np.abs(lifted(plain, (2.4, 2.4)).astype(float) - plain).max() < 12
+
+
+def test_upright_rules_are_lifted_as_level_ones() -> None:
+    ruled, _ = page((3.0, 1.8), 1)
+    whole = Box(0, 0, ruled.shape[0], ruled.shape[1])
+    spread = np.diag([3.0**2, 1.8**2])
+    upright = lift_soft_rules(
+        np.ascontiguousarray(ruled.T),
+        Rules(None, family()),
+        (whole,),
+        lambda p: np.tile(spread, (len(p), 1, 1)),
+        PX_PER_MM,
+    )
+    assert np.abs(upright.T.astype(int) - lifted(ruled, (3.0, 1.8))).max() <= 2
