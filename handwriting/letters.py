@@ -37,6 +37,8 @@ HEIGHT_VARIANCE = 2.0 / 12.0
 EDGE_VARIANCE = 1.0 / 12.0
 # Marks lower than this share of a body, centre line to centre line, are dots, commas or bits.
 _LEAST = 0.3
+# How far below the line tails end, in bodies, centre line to centre line.
+_LOW, _DEEPEST = 0.45, 2.2
 _ROUNDS = 80
 _HEAT = 12
 # How often the kinds come in English text: small letters and i; t; tall letters and capitals; letters with tails; none
@@ -381,8 +383,11 @@ def _kinds(height: FloatArray, foot: FloatArray, body: float) -> tuple[FloatArra
     Six starts run a few rounds each; the best two go on to the end.
     """
     marks = _Marks.of(height, foot)
+    low = -foot[foot < -_LOW * body] / body
+    # Long tails are too far from usual ones to be found from there.
+    depth = float(np.clip(np.median(low), 0.85, _DEEPEST)) if len(low) > 2 else 0.85
     starts = [
-        _Mixture(factor * body, 1.55, 2.0, 0.85, spread, 0.08 * body, np.array([0.6, 0.08, 0.2, 0.1, 0.02]))
+        _Mixture(factor * body, 1.55, 2.0, depth, spread, 0.08 * body, np.array([0.6, 0.08, 0.2, 0.1, 0.02]))
         for factor in (0.85, 1.0, 1.15)
         for spread in (0.08, 0.2)
     ]
@@ -414,7 +419,7 @@ def _improve(mixture: _Mixture, sums: FloatArray) -> float:
     ratio = (means[1:] + 4.0 * mixture.body * np.array([1.55, 2.0, 1.85])) / (n[1:4] + 4.0) / mixture.body
     mixture.tall = min(max(float(ratio[1]), 1.5), 2.8)
     mixture.middle = min(max(float(ratio[0]), 1.3), 0.9 * mixture.tall)
-    mixture.depth = min(max(float(ratio[2]) - 1.0, 0.45), 1.6)
+    mixture.depth = min(max(float(ratio[2]) - 1.0, _LOW), _DEEPEST)
     centre, flat = mixture.centres()[:3], float(n[:3].sum())
     squares = sums[:3, 2] - 2 * centre * sums[:3, 1] + (centre**2 - HEIGHT_VARIANCE) * n[:3]
     variance = (float((squares / centre**2).sum()) + 4 * 0.12**2) / (flat + 4)

@@ -48,7 +48,7 @@ def evidence_of(shapes: list[list[tuple[int, int]]], *, mm_per_px: float | None 
     return Evidence(ink, None, lines, words, find_letters(ink, lines, words), mm_per_px, 0.0)
 
 
-def hand(seed: int, spread: float, lines: int = 8) -> list[list[tuple[int, int]]]:
+def hand(seed: int, spread: float, lines: int = 8, tail: float = 0.9) -> list[list[tuple[int, int]]]:
     """Return bars of a hand of known spread, as often as in text: bodies; t; tall letters; tails; feet unsteady."""
     rng = np.random.default_rng(seed)
     page = []
@@ -57,8 +57,8 @@ def hand(seed: int, spread: float, lines: int = 8) -> list[list[tuple[int, int]]
         for _ in range(36):
             scale, foot = 1 + spread * rng.standard_normal(), 1.5 * rng.standard_normal()
             kind = rng.random()
-            tall = BODY * scale * (1 if kind < 0.66 else 1.55 if kind < 0.75 else 2.0 if kind < 0.93 else 1.9)
-            low = foot - (0.9 * BODY * scale if kind >= 0.93 else 0)
+            tall = BODY * scale * (1 if kind < 0.66 else 1.55 if kind < 0.75 else 2.0 if kind < 0.93 else 1.0 + tail)
+            low = foot - (tail * BODY * scale if kind >= 0.93 else 0)
             bars.append((round(low), round(tall) + STROKE))
         page.append(bars)
     return page
@@ -80,6 +80,15 @@ def test_a_hand_of_known_size_and_spread(spread: float) -> None:
     assert measured(page, "height_robust_cv").value == pytest.approx(spread, rel=0.2)
     assert measured(page, "ascender_ratio").value == pytest.approx(2.0, abs=0.06)
     assert measured(page, "descender_ratio").value == pytest.approx(0.9, abs=0.09)
+
+
+@pytest.mark.parametrize("spread", [0.05, 0.15])
+@pytest.mark.parametrize("tail", [0.6, 1.3, 1.8])
+def test_long_and_short_tails_are_tails(tail: float, spread: float) -> None:
+    page = evidence_of(hand(5, spread, lines=20, tail=tail))
+    deep = measured(page, "descender_ratio")
+    assert deep.value == pytest.approx(tail, rel=0.08)
+    assert deep.n == pytest.approx(0.07 * 20 * 36, rel=0.25)
 
 
 @pytest.mark.parametrize("seed", [3, 11])
