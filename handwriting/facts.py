@@ -15,6 +15,7 @@ from handwriting.geometry import Box
 from handwriting.letters import Letters
 from handwriting.lines import Lines, TextLine
 from handwriting.page import Page
+from handwriting.quantity import Measured, Quantity
 from handwriting.record import LetterFacts, LineFacts, PageFacts, Point, RulerFacts, RulingFacts, WordFacts
 from handwriting.ruler import Ruler
 from handwriting.rules import Ruling
@@ -26,6 +27,8 @@ from handwriting.words import Words
 _BODY = "acemnorsuvwxz"
 _TALL = "bdhkl"
 _DEEP = "gpqy"
+# Lines found in the picture count pixels at their middles; the record counts from the page's corner, as boxes do.
+_MIDDLE = 0.5
 
 
 def page_facts(pages: Sequence[Page], frame: Frame) -> PageFacts:
@@ -58,7 +61,9 @@ def sample_sha256(pages: Sequence[Page]) -> str:
 
 def _ends(ruling: Ruling, index: int, k: float) -> tuple[Point, Point]:
     left, right = ruling.left, ruling.right
-    return (left * k, float(ruling.at(index, left)) * k), (right * k, float(ruling.at(index, right)) * k)
+    ends = ((x, float(ruling.at(index, x))) for x in (left, right))
+    a, b = (((x + _MIDDLE) * k, (y + _MIDDLE) * k) for x, y in ends)
+    return a, b
 
 
 def ruling_facts(ruling: Ruling | None, margins: tuple[Ruling, ...], k: float) -> RulingFacts | None:
@@ -79,9 +84,8 @@ def ruler_facts(ruler: Ruler | None, k: float) -> RulerFacts | None:
     """Describe the ruler in page units, `k` units to a frame pixel."""
     if ruler is None:
         return None
-    # A pixel's middle lies at a whole number here, at a half in the record.
-    outline = tuple((float(x + 0.5) * k, float(y + 0.5) * k) for x, y in ruler.corners)
-    ticks = ((ruler.tips + 0.5) * k).tolist()
+    outline = tuple((float(x + _MIDDLE) * k, float(y + _MIDDLE) * k) for x, y in ruler.corners)
+    ticks = ((ruler.tips + _MIDDLE) * k).tolist()
     return RulerFacts(outline, tuple(((a[0], a[1]), (b[0], b[1])) for a, b in ticks))
 
 
@@ -93,8 +97,9 @@ def line_facts(
     alignment: Alignment | None,
     crossings: Crossings,
     k: float,
+    pen: Quantity,
 ) -> tuple[LineFacts, ...]:
-    """Describe lines, words and letters in page units, `k` units to a frame pixel.
+    """Describe lines, words and letters in page units, `k` units to a frame pixel; `pen` is the measured stroke width.
 
     Where a word is known from the alignment its state and letters are the known ones, else it is crossed out when it
     looks so, and its letters are the marks found without reading.
@@ -117,13 +122,18 @@ def line_facts(
             facts = replace(facts, state="crossed-out?", confidence=float(crossings.chance[number]))
         rows.setdefault(word.line, []).append(facts)
     described = []
+    half_stroke = 0.5 * pen.value if isinstance(pen, Measured) else 0.0
     ends = lines.runs().extents(len(lines.lines)).tolist()
     for i, line in enumerate(lines.lines):
-        baseline = tuple((float(x) * k, float(y) * k) for x, y in zip(line.baseline.x, line.baseline.y, strict=True))
+        # From the middle of the lowest row of ink to its lower edge, and up to the middle of the pen's line.
+        corners = zip(line.baseline.x.tolist(), line.baseline.y.tolist(), strict=True)
+        baseline = tuple(((x + _MIDDLE) * k, (y + 0.5 + _MIDDLE) * k - half_stroke) for x, y in corners)
         box = Box(*ends[i]).scaled(k)
         # Numbered among the rules that the record lists.
         rule = None if ruling is None or line.rule is None else ruling.pattern.index(line.rule)
-        described.append(LineFacts(i + 1, baseline, line.x_height * k, box, rule, tuple(rows.get(i, []))))
+        described.append(
+            LineFacts(i + 1, baseline, line.x_height * k, box, rule, tuple(rows.get(i, [])), half_stroke=half_stroke)
+        )
     return tuple(described)
 
 
@@ -191,7 +201,7 @@ def _runs(text: str, words: tuple[Word, ...], left_out: tuple[int, ...]) -> list
 def _letter(letter: WrittenLetter, line: TextLine, ruling: Ruling | None, k: float) -> LetterFacts:
     """Describe a known letter: its box, the kind its shape has in most hands, and its place on the line."""
     box = letter.box
-    base = float(line.baseline.at(0.5 * (box.left + box.right))) + 0.5
+    base = float(line.baseline.at(0.5 * (box.left + box.right) - _MIDDLE)) + 0.5 + _MIDDLE
     kind = _kind(letter.text)
     return LetterFacts(
         box.scaled(k),
@@ -222,13 +232,13 @@ def _marks_to_rules(letters: Letters, lines: Lines, ruling: Ruling | None, k: fl
         rule = lines.lines[number].rule
         if rule is not None:
             marks = [letters.marks[i] for i in mine]
-            rows = ruling.at(rule, np.array([0.5 * (mark.box.left + mark.box.right) for mark in marks]))
-            for i, row, mark in zip(mine, rows.tolist(), marks, strict=True):
-                found[i] = (row - mark.foot_y) * k
+            columns = np.array([0.5 * (mark.box.left + mark.box.right) for mark in marks]) - _MIDDLE
+            for i, row, mark in zip(mine, ruling.at(rule, columns).tolist(), marks, strict=True):
+                found[i] = (row + _MIDDLE - mark.foot_y) * k
     return found
 
 
 def _to_rule(box: Box, foot_y: float, line: TextLine, ruling: Ruling | None, k: float) -> float | None:
     if ruling is None or line.rule is None:
         return None
-    return float(ruling.at(line.rule, 0.5 * (box.left + box.right)) - foot_y) * k
+    return float(ruling.at(line.rule, 0.5 * (box.left + box.right) - _MIDDLE) + _MIDDLE - foot_y) * k

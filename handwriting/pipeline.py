@@ -252,7 +252,7 @@ def measure_found(pages: tuple[Page, ...], found: Found, task: Task, scale: Scal
     measures = measure_all(evidence, task, found.alignment, found.estimate, shapes)
     crossings = find_crossings(found.lines, found.words)
     comparisons = tuple(c.as_dict() for c in compare(task, measures["letters_per_minute"]))
-    k = scale.mm_per_px or 1.0
+    k, pen = scale.mm_per_px or 1.0, measures["stroke_width"]
     record = Record(
         page=page_facts(pages, found.frame),
         task=task.as_dict(),
@@ -266,7 +266,7 @@ def measure_found(pages: tuple[Page, ...], found: Found, task: Task, scale: Scal
             ruler_facts(found.frame.ruler, k),
         ),
         ruling=ruling_facts(found.ruling, found.margins, k),
-        lines=line_facts(found.lines, found.words, found.letters, found.ruling, found.alignment, crossings, k),
+        lines=line_facts(found.lines, found.words, found.letters, found.ruling, found.alignment, crossings, k, pen),
         print_areas=tuple(b.scaled(k) for b in (*found.printed, *found.ink.set_aside)),
         measures=measures,
         comparisons=comparisons,

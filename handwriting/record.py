@@ -79,8 +79,8 @@ class RulingFacts:
 class LetterFacts:
     """One letter or body mark: its box, kind and, when known, which letter it is.
 
-    `height` is ink height above the line's baseline; `foot` is the distance of its foot above the baseline, and
-    `to_rule` above the ruled line (None where there is none).
+    Heights are those of the ink: `height` of its top and `foot` of its foot above the lower edge of the line's ink
+    (`LineFacts.stands_on`), `to_rule` of its foot above the ruled line (None where there is none).
     """
 
     box: Box
@@ -107,7 +107,12 @@ class WordFacts:
 
 @dataclass(frozen=True, slots=True)
 class LineFacts:
-    """One line of writing: number from the top, from 1; baseline as corners; x-height (ink); words; its rule."""
+    """One line of writing: number from the top, from 1; baseline as corners; x-height (ink); words; its rule.
+
+    `baseline` is the course of the pen along the feet of the letters, the middle of its line, which does not depend on
+    how wide the pen writes. The ink goes on below it by `half_stroke`, half the usual width of a stroke on the page; 0
+    where that is not known, and in records of earlier versions, whose baseline is the lower edge of the ink.
+    """
 
     number: int
     baseline: tuple[Point, ...]
@@ -116,6 +121,11 @@ class LineFacts:
     rule: int | None
     words: tuple[WordFacts, ...]
     flags: tuple[str, ...] = ()
+    half_stroke: float = 0.0
+
+    def stands_on(self) -> tuple[Point, ...]:
+        """Return the lower edge of the ink of the feet, from which x-height, heights and feet are measured."""
+        return tuple((x, y + self.half_stroke) for x, y in self.baseline)
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +243,7 @@ def _line(d: dict[str, Any]) -> LineFacts:
         rule=d["rule"],
         words=tuple(_word(w) for w in d["words"]),
         flags=tuple(d["flags"]),
+        half_stroke=d.get("half_stroke", 0.0),
     )
 
 

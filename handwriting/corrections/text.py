@@ -71,9 +71,10 @@ def _baseline(places: _Places, number: str, x: str, y: str) -> _Said:
     found = places.lines.get(int(number))
     if found is None:
         raise UsageError(f"the record has no line {number}", fix=f"Its lines go from 1 to {max(places.lines)}")
-    middle = found.baseline[len(found.baseline) // 2]
+    middle = found.stands_on()[len(found.baseline) // 2]
     at = (middle[0] * places.px, middle[1] * places.px)
-    return _Said("baseline", at, (float(x) * places.px, float(y) * places.px))
+    # A correction names the lowest row of the ink, whose lower edge is one pixel down from the row's number.
+    return _Said("baseline", at, (float(x) * places.px, (float(y) + found.half_stroke) * places.px - 1.0))
 
 
 def _scale(places: _Places, *said: str) -> _Said:

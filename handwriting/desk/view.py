@@ -62,7 +62,8 @@ MARKS: dict[str, tuple[str, ...]] = {
 def view(record: Record, words: Catalogue | None = None) -> dict[str, Any]:
     """Return what the page's script draws and says, as plain JSON values.
 
-    Lengths are in the record's own unit (`unit`), to 0.01 mm or 0.1 px; x right, y down.
+    Lengths are in the record's own unit (`unit`), to 0.01 mm or 0.1 px; x right, y down. A line's `baseline` is what it
+    stands on, the lowest row of its ink, because that is what a person sees and drags, and what a correction names.
     """
     words = words or catalogue()
     k = record.scale.mm_per_px or 1.0
@@ -83,7 +84,7 @@ def view(record: Record, words: Catalogue | None = None) -> dict[str, Any]:
         "rules": [[_point(p, places) for p in rule] for rule in record.ruling.rules] if record.ruling else [],
         "margin": [_point(p, places) for p in record.ruling.margin] if record.ruling and record.ruling.margin else [],
         "print": [_box(b, places) for b in record.print_areas],
-        "lines": [_line(line, places) for line in record.lines],
+        "lines": [_line(line, places, k) for line in record.lines],
         "in_text": _in_text(record),
         "measures": groups(record, words),
         "notes": [
@@ -121,10 +122,10 @@ def _box(b: Box, places: int) -> list[float]:
     return [round(v, places) for v in (b.left, b.top, b.right, b.bottom)]
 
 
-def _line(line: LineFacts, places: int) -> dict[str, Any]:
+def _line(line: LineFacts, places: int, px: float) -> dict[str, Any]:
     return {
         "number": line.number,
-        "baseline": [_point(p, places) for p in line.baseline],
+        "baseline": [_point((x, y - px), places) for x, y in line.stands_on()],
         "height": round(line.x_height, places),
         "box": _box(line.box, places),
         "words": [_word(word, places) for word in line.words],

@@ -133,7 +133,8 @@ def _collect(evidence: Evidence, alignment: Alignment) -> _Known:
             if letter.confidence < _SURE or not letter.text.islower():
                 continue
             middle = 0.5 * (letter.box.left + letter.box.right)
-            base = float(line.baseline.at(middle)) + 0.5
+            # Half a pixel to the edge of the baseline's row, and half from pixels' middles to boxes' edges.
+            base = float(line.baseline.at(middle)) + 1.0
             box = letter.box
             rows.append((letter.text, word.line, box.bottom - box.top, base - box.bottom, base - box.top))
         index = order[bounds[number] : bounds[number + 1]]

@@ -183,8 +183,8 @@ def _canvas(record: Record, picture: Picture, *, cropped: bool, longest_px: int)
     return Canvas(cv2.cvtColor(paler, cv2.COLOR_GRAY2RGB), per_unit * smaller, left * smaller, top * smaller, weight)
 
 
-def _curve(canvas: Canvas, line: LineFacts) -> list[tuple[float, float]]:
-    corners = [canvas.at(point) for point in line.baseline]
+def _curve(canvas: Canvas, line: LineFacts, points: tuple[Point, ...]) -> list[tuple[float, float]]:
+    corners = [canvas.at(point) for point in points]
     if len(corners) == 1:
         y = corners[0][1]
         corners = [(canvas.at((line.box.left, 0))[0], y), (canvas.at((line.box.right, 0))[0], y)]
@@ -195,15 +195,16 @@ def _draw_bands(canvas: Canvas, record: Record) -> None:
     """Tint the small-letter heights by multiplying, which keeps ink and paper as dark as they were."""
     tint = replace(canvas, picture=np.full_like(canvas.picture, 255))
     for line in record.lines:
-        curve, height = _curve(canvas, line), line.x_height * canvas.scale
+        curve, height = _curve(canvas, line, line.stands_on()), line.x_height * canvas.scale
         tint.polygon(curve + [(x, y - height) for x, y in reversed(curve)], colours.BAND)
     cv2.multiply(canvas.picture, tint.picture, dst=canvas.picture, scale=1 / 255)
 
 
 def _draw_baseline(canvas: Canvas, line: LineFacts) -> None:
-    curve, height = _curve(canvas, line), line.x_height * canvas.scale
-    for (ax, ay), (bx, by) in pairwise(curve):
-        canvas.line((ax, ay), (bx, by), colours.BASELINE, 1.1)
+    for a, b in pairwise(_curve(canvas, line, line.baseline)):
+        canvas.line(a, b, colours.BASELINE, 1.1)
+    height = line.x_height * canvas.scale
+    for (ax, ay), (bx, by) in pairwise(_curve(canvas, line, line.stands_on())):
         canvas.dashes((ax, ay - height), (bx, by - height), colours.BASELINE, (5, 4), 0.8)
 
 
@@ -294,7 +295,7 @@ def _number_lines(canvas: Canvas, record: Record, labels: list[Label]) -> Pictur
         small = max(9, round(0.8 * size))
         write_labels(draw, canvas, labels, _font(small), small)
     for line in record.lines:
-        x, y = _curve(canvas, line)[0]
+        x, y = _curve(canvas, line, line.baseline)[0]
         start = canvas.at((line.box.left, 0))[0]
         text = str(line.number)
         width = draw.textlength(text, font=_font(size)) + 0.7 * size

@@ -3,11 +3,12 @@
     python tests/benchmarks/scan_lines.py PAGES --overlays OUT
 
 PAGES is a folder of scans NN.jpg, each with NN.json: the resolution, and for each line its text, the corners of its
-outline and of its baseline in pixels. For every page: the lines found, split, merged or left over; how far our baseline
-lies from the drawn one (root mean square, mm; ours above is positive), how far with the page's own mean distance taken
-out, and how far the feet of the letters lie from ours and from the drawn one (median, mm). Ours is the lower edge of
-the ink; at the end stands also how far the course of the pen, half a stroke above it, lies from the drawn one. A drawn
-line that holds a single sign or none is a mark, a page number for one: it is left out of the count and named.
+outline and of its baseline in pixels. For every page: the lines found, split, merged or left over; how far the record's
+baseline, the course of the pen along the feet, lies from the drawn one (root mean square, mm; ours above is positive),
+how far with the page's own mean distance taken out, and how far the lower edge of the letters' ink lies from that of
+the line and from the drawn one (median, mm). At the end stands also how far the lower edge of the ink, half a stroke
+below the baseline, lies from the drawn one. A drawn line that holds a single sign or none is a mark, a page number for
+one: it is left out of the count and named.
 """
 
 from __future__ import annotations
@@ -55,7 +56,6 @@ def one(page: Path, overlays: Path | None) -> list[tuple[float, float, float]]:
         shown = overlay(result.record, result.picture)
         cv2.imwrite(str(overlays / f"{page.stem}.png"), cv2.cvtColor(shown, cv2.COLOR_RGB2BGR))
     px_per_mm = truth["dpi"] / 25.4
-    half = 0.5 * float(result.record.measures["stroke_width"].value)
     labels = np.full(found.pieces.shape, -1, np.int32)
     labels[found.pieces.y, found.pieces.x] = found.line
     used: dict[int, list[int]] = {}
@@ -71,12 +71,13 @@ def one(page: Path, overlays: Path | None) -> list[tuple[float, float, float]]:
         used.setdefault(best, []).append(number)
         baseline = corners(drawn, "baseline_px")
         x = np.linspace(baseline[0, 0], baseline[-1, 0], 60)
-        above = (np.interp(x, *baseline.T) - found.lines[best].baseline.at(x)) / px_per_mm
-        rows.append((float(np.sqrt(np.mean(above**2))), float(above.mean())))
-        ours, theirs = feet(found, best, baseline)
-        feet_ours.append(ours / px_per_mm)
+        ours = result.record.lines[best]
+        above = (np.interp(x, *baseline.T) - np.interp(x, *(np.transpose(ours.baseline) * px_per_mm))) / px_per_mm
+        rows.append((float(np.sqrt(np.mean(above**2))), float(above.mean()), ours.half_stroke))
+        own, theirs = feet(found, best, baseline)
+        feet_ours.append(own / px_per_mm)
         feet_drawn.append(theirs / px_per_mm)
-    rms, mean = np.array(rows).T
+    rms, mean, _ = np.array(rows).T
     merged = sum(len(v) > 1 for v in used.values())
     extra = len(found.lines) - len(used)
     without = np.sqrt(np.maximum(rms**2 - mean**2 + (mean - mean.mean()) ** 2, 0))
@@ -84,11 +85,11 @@ def one(page: Path, overlays: Path | None) -> list[tuple[float, float, float]]:
         f"{page.stem}: {len(found.lines)} lines found of {len(truth['lines']) - len(marks)}, {missing} missing, "
         f"{merged} merged, {extra} left over; baseline within 0.5 mm on {(rms <= 0.5).sum()} of {len(rms)}, "
         f"median {np.median(rms):.2f}, ours above {mean.mean():+.2f}; its mean taken out within 0.5 mm on "
-        f"{(without <= 0.5).sum()}; feet above ours {np.mean(feet_ours):+.2f}, "
+        f"{(without <= 0.5).sum()}; feet above the line's own lower edge {np.mean(feet_ours):+.2f}, "
         f"above the drawn {np.mean(feet_drawn):+.2f}"
         f"{'; marks drawn as lines: ' + ', '.join(marks) if marks else ''}\n"
     )
-    return [(*row, half) for row in rows]
+    return rows
 
 
 def most_of(labels: np.ndarray, outline: np.ndarray) -> int | None:
@@ -100,13 +101,13 @@ def most_of(labels: np.ndarray, outline: np.ndarray) -> int | None:
 
 
 def feet(lines: Lines, index: int, baseline: np.ndarray) -> tuple[float, float]:
-    """Return how far the middle one of a line's feet lies above our baseline and above the drawn one, px."""
+    """Return how far the middle one of a line's feet lies above the lines' own lower edge and the drawn one, px."""
     mine = lines.line == index
     (x, y), _ = turning_points(lines.pieces.x[mine], lines.pieces.y[mine], lines.body_px)
     line = lines.lines[index]
     above = line.baseline.at(x) - y
     near = np.abs(above) < 0.4 * line.x_height
-    return float(np.median(above[near])), float(np.median((np.interp(x, *baseline.T) - y)[near]))
+    return float(np.median(above[near])), float(np.median((np.interp(x, *baseline.T) - y - 1)[near]))
 
 
 def main() -> None:
@@ -118,7 +119,7 @@ def main() -> None:
     cv2.setNumThreads(1)
     rows = [row for page in sorted(given.pages.glob("*.jpg")) for row in one(page, given.overlays)]
     rms, mean, half = np.array(rows).T
-    for name, square in (("baseline", rms**2), ("course of the pen", rms**2 + 2 * mean * half + half**2)):
+    for name, square in (("baseline", rms**2), ("lower edge of the ink", rms**2 - 2 * mean * half + half**2)):
         sys.stdout.write(
             f"{name}: {np.sqrt(square.mean()):.2f} mm RMS from the drawn one over all lines, "
             f"within 0.5 mm on {(square <= 0.25).sum()} of {len(rows)} lines\n"

@@ -41,6 +41,28 @@ def test_upright(drawn, upright):
     assert "turned" not in {flag.code for flag in record.flags}
 
 
+def test_places_in_the_record_are_those_drawn(drawn, upright):
+    # Baselines are the course of the pen, as drawn; places count from the page's corner, and hold to a tenth of a
+    # millimetre where half a pixel is 0.085.
+    k = 25.4 / DPI
+    for found, true in zip(upright.record.lines, drawn.truth.lines, strict=True):
+        x = np.linspace(true.baseline.x[2], true.baseline.x[-3], 30)
+        above = true.baseline.at(x) - np.interp(x, *np.transpose(found.baseline))
+        assert np.sqrt(np.mean(above**2)) < 0.2
+        assert found.half_stroke == pytest.approx(ABLE.pen_width_mm / 2, abs=0.05)
+        assert found.stands_on()[0][1] - found.baseline[0][1] == pytest.approx(found.half_stroke)
+    off = [
+        true.baseline.at(np.array([p[0] for p in found.baseline])).mean() - np.mean([p[1] for p in found.baseline])
+        for found, true in zip(upright.record.lines, drawn.truth.lines, strict=True)
+    ]
+    assert abs(np.mean(off)) < 0.06
+    rules = [rule for rule in drawn.truth.rules if rule.row is not None]
+    for (x0, y0), (x1, y1) in upright.record.ruling.rules:
+        nearest = min(rules, key=lambda rule: abs(rule.at_mm - 0.5 * (y0 + y1)))
+        middle = nearest.at_mm - nearest.slope * 0.5 * (x0 + x1)
+        assert 0.5 * (y0 + y1) == pytest.approx(middle, abs=0.3 * k)
+
+
 def test_the_record_survives_being_written(upright):
     assert to_json(load(to_json(upright.record))) == to_json(upright.record)
 
