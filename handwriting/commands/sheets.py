@@ -46,19 +46,23 @@ def sheet(
     """Print a copying sheet that makes any scanner or phone a measuring instrument."""
     from handwriting.report.write import write_files
     from handwriting.sheet.drawing import make_sheet
+    from handwriting.sheet.layout import Paper
     from handwriting.sheet.passages import Passage, find_passage
     from handwriting.sheet.rulings import find_ruling
     from handwriting.task import read_text
+    from handwriting.typed import read_choice
 
-    if (passage is None) == (text is None):
-        raise UsageError("a sheet needs either --passage or --text", fix="List the passages with: handwriting passages")
-    if paper not in ("a4", "letter"):
-        raise UsageError(f"--paper {paper!r} is not known", fix="Use a4 or letter")
+    if passage is None and text is None:
+        raise UsageError("a sheet needs --passage or --text", fix="List the passages with: handwriting passages")
+    if passage is not None and text is not None:
+        raise UsageError("--passage and --text both set what is to be copied", fix="Give one of them")
+    papers: tuple[Paper, ...] = ("a4", "letter")
+    size = papers[papers.index(read_choice(paper, "--paper", papers))]
     chosen = find_passage(passage) if passage is not None else Passage("own", title, read_text(text or ""))
     pdf = make_sheet(
         chosen,
         find_ruling(rule),
-        paper="a4" if paper == "a4" else "letter",
+        paper=size,
         hand="left" if left_hand else "right",
         placement="board" if board else "above",
         pages=pages,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import unicodedata
 from dataclasses import asdict, dataclass
 from importlib import resources
@@ -40,7 +41,11 @@ DICTIONARY = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_ARUCO_MIP_36h12)
 """Marks of 36 bits, any two of which differ in at least 12: handwriting is never taken for one."""
 
 MOST_PAGES = 20
-_HEADING_MM = 11.0
+_TITLE_PT = 13.0
+_TITLE_OF_POSTER = 1.15
+# Below a title, and below the last line of words, whose letters reach under the line.
+_GAP_MM, _POSTER_GAP_MM = 5.0, 9.0
+_FOOT_SHARE = 0.3
 _SIZES_PT = (20.0, 19.0, 18.0, 17.0, 16.0, 15.0, 14.0, 13.0)
 _POSTER_SIZES_PT = (48.0, 44.0, 40.0, 36.0, 32.0, 28.0, 24.0, 20.0, 18.0, 16.0)
 _WIDTH_OF_A_CHARACTER = 0.45
@@ -117,17 +122,21 @@ def plan_sheet(
 ) -> SheetPlan:
     """Decide sizes and pages of a sheet; the arguments are those of `make_sheet`."""
     _check_text(passage.text)
+    if not passage.title.strip():
+        raise UsageError("the text has no title", fix="Give one, such as 'Copy this text'")
     _check_language(language)
     if pages is not None and not 1 <= pages <= MOST_PAGES:
         raise UsageError(f"a sheet cannot have {pages} pages", fix=f"Ask for 1 to {MOST_PAGES}")
     size, poster, top = _SIZES_PT[-1], None, writing_top(hand, None)
     if placement == "board":
         width, height = page_size(paper, "left")
-        poster, _ = _fit(passage.text, width - 40.0, height - 40.0, _POSTER_SIZES_PT, heading_share=0.14)
+        sizes = [(size, _TITLE_OF_POSTER * size) for size in _POSTER_SIZES_PT]
+        poster, _ = _fit(passage, width - 40.0, height - 40.0, sizes, _POSTER_GAP_MM, "Shorten it")
     else:
         room = passage_column(paper, hand)
-        size, tall = _fit(passage.text, room.width, room.height - _HEADING_MM, _SIZES_PT)
-        top = writing_top(hand, tall + _HEADING_MM)
+        fix = "Shorten it, or print it large on a page of its own (--board)"
+        size, tall = _fit(passage, room.width, room.height, [(size, _TITLE_PT) for size in _SIZES_PT], _GAP_MM, fix)
+        top = writing_top(hand, tall)
     mark = fingerprint(passage.text)
     count = pages or 1
 
@@ -184,28 +193,50 @@ _MEASURE = r"""
 #let asked = json(bytes(sys.inputs.asked))
 #set text(font: "Libertinus Serif", hyphenate: false, ligatures: false, features: ("calt": 0))
 #set par(leading: 0.78em, spacing: 1.3em)
-#context for size in asked.sizes {
+#let tall(body) = measure(block(width: asked.width * 1mm, body)).height / 1mm
+#let wide(words) = calc.max(..words.map(word => measure(word).width / 1mm))
+#context for (size, title) in asked.sizes {
+  let heading(body) = text(size: title * 1pt, weight: "semibold", body)
   let words = text(size: size * 1pt, for paragraph in asked.paragraphs { par(paragraph) })
-  [#metadata(measure(block(width: asked.width * 1mm, words)).height / 1mm) <height>]
+  let printed = asked.words.map(word => text(size: size * 1pt, word))
+  let widest = calc.max(wide(asked.title.split().map(heading)), wide(printed))
+  [#metadata((tall(heading(asked.title)), tall(words), widest)) <found>]
 }
 """
 
 
 def _fit(
-    text: str, width: float, height: float, sizes: tuple[float, ...], heading_share: float = 0.0
+    passage: Passage, width: float, height: float, sizes: list[tuple[float, float]], gap_mm: float, fix: str
 ) -> tuple[float, float]:
-    """Return the largest print size at which the text fits a box, and the height it then takes, mm."""
-    asked = json.dumps({"sizes": sizes, "paragraphs": _paragraphs(text), "width": width})
+    """Return the largest print size at which title and text fit a box, and the height they then take, mm.
+
+    `sizes` are pairs of the words' size and the title's, pt. No word may be longer than a line.
+    """
+    paragraphs = _paragraphs(passage.text)
+    words = sorted(set(" ".join(paragraphs).split()))
+    asked = json.dumps(
+        {"sizes": sizes, "paragraphs": paragraphs, "words": words, "title": passage.title, "width": width}
+    )
     found = json.loads(
-        typst.query(_MEASURE.encode(), "<height>", field="value", sys_inputs={"asked": asked}, ignore_system_fonts=True)
+        typst.query(_MEASURE.encode(), "<found>", field="value", sys_inputs={"asked": asked}, ignore_system_fonts=True)
     )
-    for size, tall in zip(sizes, found, strict=True):
-        if tall <= height * (1.0 - heading_share):
-            return size, float(tall)
+    for (size, _), (heading, tall, widest) in zip(sizes, found, strict=True):
+        whole = heading + gap_mm + tall + _FOOT_SHARE * size * 25.4 / 72
+        if whole <= height and widest <= width:
+            return size, whole
+    if found[-1][2] > width:
+        longest = max((*words, *passage.title.split()), key=len)
+        raise UsageError(
+            f"the word '{longest[:30]}...' of {len(longest)} letters is longer than a line of the sheet",
+            fix="Part it with a space",
+        )
     raise UsageError(
-        f"the text of {len(text)} characters does not fit the sheet in letters large enough to copy from",
-        fix="Shorten it, or use --placement board to print it on a page of its own",
+        f"the text of {len(passage.text)} characters does not fit the sheet in letters large enough to copy from",
+        fix=fix,
     )
+
+
+_NO_SIGN = re.compile(r'the text `"(.+?)"` could not be displayed', re.DOTALL)
 
 
 def draw_sheet(plan: SheetPlan) -> bytes:
@@ -236,6 +267,11 @@ def draw_sheet(plan: SheetPlan) -> bytes:
             pdf_standards=["ua-1"],
         )
     except typst.TypstError as error:
+        if lacking := _NO_SIGN.search(str(error)):
+            where = "text to copy" if lacking[1] in plan.text else "title"
+            raise UsageError(
+                f"the {where} holds '{lacking[1]}', which the sheet's print has no sign for", fix="Leave it out"
+            ) from error
         raise OutputError(
             f"the sheet could not be typeset ({error})", fix="Please report this with the text used"
         ) from error

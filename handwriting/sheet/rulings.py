@@ -155,14 +155,14 @@ def find_ruling(text: str) -> Ruling:
     ----------
     text : str
         A listed name; a pitch such as ``8mm``; ``two:BODY/PITCH``, ``four:ZONE/PITCH`` (pitch optional: body times
-        three, zone times 4.5); ``seyes:LINE``; ``squared:SIDE``; all in mm.
+        three, zone times 4.5); ``seyes:LINE``; ``squared:SIDE``; all in mm, with a decimal point or comma.
 
     Raises
     ------
     UsageError
         When the text is none of these or a size lies outside 2 to 60 mm.
     """
-    asked = text.strip().lower()
+    asked = re.sub(r"(?<=\d),(?=\d)", ".", text.strip().lower())
     if asked in _BY_NAME:
         return _BY_NAME[asked]
     if match := _PLAIN.fullmatch(asked):

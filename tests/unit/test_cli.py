@@ -163,6 +163,18 @@ def test_sheet(tmp_path, capsys, what):
     assert "100 mm bar" in capsys.readouterr().out
 
 
+def test_a_sheet_takes_one_text_on_a_paper_it_knows(tmp_path, capsys):
+    asked = ("sheet", "--out", tmp_path / "sheet.pdf")
+    assert command(*asked, "--passage", "fox", "--paper", "A4") == 0
+    for what, message in (
+        ((), "a sheet needs --passage or --text"),
+        (("--passage", "fox", "--text", "A dog."), "both set what is to be copied"),
+        (("--passage", "fox", "--paper", "a3"), "--paper: 'a3'"),
+    ):
+        assert command(*asked, *what) == 2
+        assert message in capsys.readouterr().err
+
+
 def test_schema(capsys, out):
     assert command("schema") == 0
     schema = json.loads(capsys.readouterr().out)

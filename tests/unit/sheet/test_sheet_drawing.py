@@ -136,12 +136,47 @@ def test_markup_in_a_text_is_only_text():
         ("word", {"pages": 0}, "0 pages"),
         ("word", {"pages": 21}, "21 pages"),
         ("word", {"language": "English"}, "not a language code"),
+        ("a cat \N{CAT FACE} sat", {}, "holds '\N{CAT FACE}', which the sheet's print has no sign for"),
+        ("W" * 200, {}, "of 200 letters is longer than a line"),
+        ("W" * 200, {"placement": "board"}, "of 200 letters is longer than a line"),
     ],
 )
 def test_what_no_sheet_can_be_made_of_is_refused(text, how, message):
     with pytest.raises(UsageError, match=message) as refusal:
         make_sheet(Passage("own", "Own", text), find_ruling("8mm"), **how)
     assert refusal.value.fix
+
+
+@pytest.mark.parametrize(
+    ("title", "message"),
+    [(" ", "no title"), ("T" * 300, "longer than a line"), ("\N{CAT FACE}", "the title holds '\N{CAT FACE}'")],
+)
+def test_a_title_that_cannot_be_printed_is_refused(title, message):
+    with pytest.raises(UsageError, match=message) as refusal:
+        make_sheet(Passage("own", title, "word"), find_ruling("8mm"))
+    assert refusal.value.fix
+
+
+@pytest.mark.parametrize(("hand", "placement"), [("right", "above"), ("left", "above"), ("right", "board")])
+def test_a_title_of_several_lines_pushes_nothing_off_its_place(hand, placement):
+    title, text = "A long title of many plain words " * 4, "The end! " * 20
+    plan = plan_sheet(Passage("own", title.strip(), text), find_ruling("de-2"), hand=hand, placement=placement)
+    document = pypdfium2.PdfDocument(draw_sheet(plan))
+    assert len(document) == len(plan.layouts) + (placement == "board")
+    words = document[0].get_textpage()
+    height = document[0].get_height()
+    boxes = [words.get_charbox(i) for i in range(words.count_chars()) if words.get_text_range(i, 1) == "!"]
+    foot_mm = max(height - box[1] for box in boxes) * 25.4 / 72
+    layout = plan.layouts[0]
+    limit = {"above": layout.passage.bottom if hand == "left" else layout.area.top - 4, "board": 210 - 20}[placement]
+    assert foot_mm < limit
+
+
+def test_the_labels_keep_their_language_beside_a_text_in_another():
+    pdf = make_sheet(Passage("own", "Mein Text", "Ein Satz."), find_ruling("8mm"), language="de")
+    # The square code's own description is in English; the document is not.
+    assert b"/Lang(en)/Alt" in pdf
+    assert pdf.count(b"/Lang(de)") == 1
 
 
 @pytest.mark.parametrize("ruling", ["60mm", "four:20/60", "two:30/60"])

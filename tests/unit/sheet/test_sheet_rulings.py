@@ -64,13 +64,15 @@ def test_own_rulings():
     assert find_ruling("8mm").pitch_mm == find_ruling(" 8 ").pitch_mm == 8.0
     two = find_ruling("two:4/13")
     assert (two.kind, two.body_mm, two.pitch_mm, two.gap_mm) == ("two-line", 4.0, 13.0, 9.0)
+    assert find_ruling("two:3,5/11,5") == find_ruling("two:3.5/11.5")
+    assert find_ruling("8,5mm").name == "8.5mm"
     assert find_ruling("four:4").pitch_mm == 18.0
     assert find_ruling("seyes:2").pitch_mm == 8.0
     assert find_ruling("squared:5mm").kind == "squared"
 
 
 @pytest.mark.parametrize(
-    "text", ["", "wide", "1mm", "61", "8cm", "two:4/7", "four:5/14", "seyes:2/8", "-8mm", "8mm 9mm"]
+    "text", ["", "wide", "1mm", "61", "8cm", "two:4/7", "four:5/14", "seyes:2/8", "-8mm", "8mm 9mm", "8,mm"]
 )
 def test_rulings_that_are_none_are_refused(text):
     with pytest.raises(UsageError) as refusal:
