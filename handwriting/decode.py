@@ -38,7 +38,8 @@ Image.preinit()
 _SAVE_8_BIT = "Save the page as an 8-bit grey or colour PNG or JPEG"
 _AGAIN = "Scan or photograph the page again and save it as PNG or JPEG"
 _REDUCED_OR_MASK = 0b101  # NewSubfileType bits: a smaller copy, a transparency mask (TIFF 6.0 section 8)
-_NEW_SUBFILE_TYPE, _BITS = 254, 258
+_NEW_SUBFILE_TYPE, _BITS, _PHOTOMETRIC = 254, 258, 262
+_WHITE_IS_ZERO = 0  # TIFF 6.0 section 8, PhotometricInterpretation
 _BAND = 64  # rows
 _SENSIBLE_PIXELS = 1_000_000_000  # nobody is told to raise the limit beyond
 _PNG_PICTURE = {b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"IEND"}
@@ -302,7 +303,11 @@ def _from_16_bit(image: Image.Image, notes: list[str]) -> npt.NDArray[np.uint8]:
     if low < 0 or high > 65535:
         raise FileNotReadableError(f"has grey values from {low} to {high}, outside 16 bits", fix=_SAVE_8_BIT)
     bits = _stated_bits(image)
-    if bits == 16 and high < 2**14:
+    # Pillow turns white-is-zero round in 8 bits only.
+    inverted = isinstance(image, TiffImagePlugin.TiffImageFile) and image.tag_v2.get(_PHOTOMETRIC) == _WHITE_IS_ZERO
+    if inverted:
+        values = (2**bits - 1) - values
+    elif bits == 16 and high < 2**14:
         bright = float(np.percentile(values, 99))
         bits = next((b for b in (8, 10, 12, 14) if high < 2**b and bright >= 2 ** (b - 1)), 16)
     notes.append("16-bit reduced" if bits == 16 else f"{bits}-bit data in 16 bits stretched")

@@ -170,6 +170,13 @@ def test_white_is_zero_tiff(read):
     assert np.array_equal(read(grey_tiff(255 - values, {262: (3, [0])})).grey, values)
 
 
+def test_white_is_zero_tiff_of_16_bits(tmp_path):
+    """TIFF 6.0 section 8, PhotometricInterpretation 0; Pillow leaves 16-bit values as they are stored."""
+    stored = 65535 - ink_page().astype(np.uint16) * 257
+    tifffile.imwrite(tmp_path / "white.tif", stored, photometric="miniswhite")
+    assert np.array_equal(read_page(tmp_path / "white.tif").grey, ink_page())
+
+
 @pytest.mark.parametrize("bits", [32, 64])
 def test_float_tiff_is_refused(read, bits, tmp_path):
     tifffile.imwrite(tmp_path / "float.tif", (ink_page() / 255).astype(f"f{bits // 8}"))
