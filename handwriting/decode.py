@@ -99,7 +99,8 @@ def check_number(options: Message, total: int) -> None:
         raise TooLargeError(f"has {total} pages, more than the limit of {most}", fix=fix)
     if options["number"] > total:
         pages = "1 page" if total == 1 else f"{total} pages"
-        raise UsageError(f"has only {pages}; page {options['number']} was asked for", fix=f"Choose 1 to {total}")
+        fix = "Leave the page number out" if total == 1 else f"Choose 1 to {total}"
+        raise UsageError(f"has only {pages}; page {options['number']} was asked for", fix=fix)
 
 
 def check_pixels(width: int, height: int, options: Message) -> None:
@@ -111,7 +112,7 @@ def check_pixels(width: int, height: int, options: Message) -> None:
         size = f"{width} x {height} = {width * height / 1e6:.0f} million pixels"
         fix = "Scan at 300 dpi: an A4 page is then 8.7 million pixels"
         if width * height <= _SENSIBLE_PIXELS:
-            fix += f". Or raise the limit max_pixels to {width * height}"
+            fix += f". Or raise the limit max_pixels to {width * height} (--max-pixels {width * height})"
         raise TooLargeError(f"is {size}, over the limit of {most / 1e6:g} million", fix=fix)
 
 

@@ -211,7 +211,7 @@ def find_reached(text: str, reached: str) -> Word:
         raise UsageError(f"'{reached}' is not a word and its place", where=where, fix=fix)
     ends = [i + len(sought) - 1 for i in range(len(keys)) if keys[i : i + len(sought)] == sought]
     if not ends:
-        near = get_close_matches(sought[-1], keys, n=3, cutoff=0.6)
+        near = get_close_matches(sought[-1], list(dict.fromkeys(keys)), n=3, cutoff=0.6)
         fix = f"Did you mean {' or '.join(near)}?" if near else "Copy the word as it stands in the text."
         raise UsageError(f"'{wanted}' is not in the text", where=where, fix=fix)
     if place:

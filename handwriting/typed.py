@@ -86,10 +86,13 @@ def read_number(given: str | float, where: str, low: float, high: float, unit: s
     """Return `given` as a number within `low` and `high`, or refuse it in one sentence."""
     fix = f"Give a number from {low:g} to {high:g}{' ' + unit if unit else ''}."
     if isinstance(given, str) and not re.fullmatch(r"\s*[+-]?(\d+(\.\d*)?|\.\d+)\s*", given, re.ASCII):
+        clock = re.fullmatch(r"(\d{1,3}):([0-5]\d)", given.strip(), re.ASCII)
+        if clock and unit == "seconds":
+            fix = f"Write {60 * int(clock[1]) + int(clock[2])} for {clock[1]} minutes and {int(clock[2])} seconds."
         raise UsageError(f"'{given}' is not a number", where=where, fix=fix)
     value = float(given)
     if not low <= value <= high:  # also catches nan
-        raise UsageError(f"{value:g} is out of range", where=where, fix=fix)
+        raise UsageError(f"{given} is out of range", where=where, fix=fix)
     return value
 
 

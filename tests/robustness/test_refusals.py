@@ -90,7 +90,8 @@ def test_bomb(refused):
 
 
 def test_limit_of_the_users_own(refused, written):
-    assert "pixels" in refused(written, 13, "--max-pixels", "1000000")
+    said = refused(written, 13, "--max-pixels", "1000000")
+    assert "(--max-pixels " in said
 
 
 def test_locked_pdf(refused, tmp_path):
@@ -219,15 +220,18 @@ def test_lined_paper_without_writing(refused):
         (("--ruler",), "no ruler with millimetres was found"),
         (("--ruler", "--rule-mm", "8"), "both set the scale"),
         (("--tolerance-mm", "99"), "--tolerance-mm"),
-        (("--page", "3"), "1 page"),
+        (("--page", "3"), "Leave the page number out"),
         (("--letters", "many"), "--letters"),
         (("--letters", "-3"), "--letters"),
+        (("--letters", "1000000"), "1000000 is out of range"),
         (("--seconds", "0"), "--seconds"),
         (("--seconds", "five"), "--seconds"),
+        (("--seconds", "4:30"), "Write 270 for 4 minutes and 30 seconds"),
         (("--reached", "dog"), "--reached"),
         (("--reached", "dog", "--text", "The cat sat."), "--reached"),
         (("--reached", "the", "--text", "the cat and the dog"), "--reached"),
         (("--reached", "the#3", "--text", "the cat and the dog"), "--reached"),
+        (("--reached", "catt", "--text", "The cat and the other cat."), "Did you mean cat?"),
         (("--text", "..."), "--text"),
         (("--grade", "ninety"), "--grade"),
         (("--age", "9:14"), "--age"),
