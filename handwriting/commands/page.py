@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from handwriting.commands.store import By, Where, keep_record
+from handwriting.commands.store import By, Where, check_keeping, keep_record
 from handwriting.errors import UsageError
 
 if TYPE_CHECKING:
@@ -107,10 +107,10 @@ def measure(
     store: Where = None,
     by: By = "",
     until: Annotated[
-        str | None, typer.Option(help="When to look at a kept record again; in a year without it.")
+        str | None, typer.Option(help="With --keep: when to look at the record again; in a year without it.")
     ] = None,
     blank: Annotated[
-        str | None, typer.Option(help="Strip to blank in a kept picture, such as top:25mm or top:10%.")
+        str | None, typer.Option(help="With --keep: strip to blank in the kept picture, such as top:25mm or top:10%.")
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the record as JSON instead of the table.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing.")] = False,
@@ -127,6 +127,7 @@ def measure(
     from handwriting.task import read_task
 
     keep_freed()
+    check_keeping(keep=keep, place=store, by=by, until=until, blank=blank)
     words = find_catalogue(report_language)
     ticks = "" if minute_ticks is None else _tick_colour(minute_ticks, minute)
     options = Options(Given(dpi, rule_mm, ruler), bar_mm, tolerance_mm, read=not no_reader, ticks=ticks)

@@ -82,6 +82,24 @@ def keep_record(
         _remind(due)
 
 
+def check_keeping(*, keep: bool, place: Path | None, by: str, until: str | None, blank: str | None) -> None:
+    """Refuse, before any work, what cannot be used for keeping a record or is given for one that is not kept."""
+    given = {"--store": place, "--by": by, "--until": until, "--blank": blank}
+    alone = [option for option, value in given.items() if value]
+    if alone and not keep:
+        raise UsageError(
+            "this is for a record that is kept, and --keep is not given",
+            where=alone[-1],
+            fix="Add --keep, or leave it out; the report always shows the page as it was scanned.",
+        )
+    if blank is not None:
+        from handwriting.store import read_strip
+
+        read_strip(blank)
+    if until is not None:
+        _read_until(until)
+
+
 def _read_until(given: str) -> dt.date:
     try:
         day = dt.date.fromisoformat(given.strip())
