@@ -154,6 +154,8 @@ def find_lines(ink: Ink, ruling: Ruling | None, px_per_mm: float) -> Lines:
     answer, smooth = _answer(level, body)
     regions = find_regions(answer, smooth, body)
     fragments, region_of, profile = find_fragments(regions, level)
+    if not fragments:
+        return Lines((), np.full(len(pieces.boxes), -1, np.int32), pieces, slope, body * cell)
     shares = shares_of(fragments, pieces, region_of, place)
     groups = link(fragments, profile, shares, pieces.boxes[:, 3] > 3.4 * body * cell, body)
     line = _assign(groups, region_of, shares, pieces, place, body * cell)

@@ -130,6 +130,8 @@ def _stems(angle: FloatArray, height: FloatArray, way: Index, noise: float, usua
     crowd = np.exp(-0.5 * ((grid[:, None] - angle) / 3.0) ** 2) @ (height * (1.0 + way))
     inner = crowd[1:-1]
     peaks = grid[1:-1][(inner >= crowd[:-2]) & (inner > crowd[2:]) & (inner > 0.3 * crowd.max())]
+    if not len(peaks):  # all of them lean as far as is looked
+        peaks = grid[[int(crowd.argmax())]]
     fits = [_fit(angle, height, 1 - way, noise, usual, float(peak)) for peak in peaks]
     return max(fits, key=lambda fit: fit[0])[1]
 

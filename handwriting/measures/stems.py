@@ -307,17 +307,18 @@ def _ways(edges: _Edges, first: Index, last: Index, pieces: Pieces, size: FloatA
     if not len(first):
         return np.empty(0, np.int64)
     reach = int(_BESIDE * size.max()) + _WHITE_WITHIN
-    # Paper all round, so that no place looked at lies outside.
-    inked = np.zeros((pieces.shape[0] + 2 * reach, pieces.shape[1] + 2 * reach), bool)
-    place = (pieces.y + reach) * np.int32(inked.shape[1])
-    place += pieces.x + reach
+    # Paper all round, so that no place looked at lies outside; an edge at the picture's border rounds to beyond it.
+    room = max(reach, int(_CLOSED * size.max())) + 3
+    inked = np.zeros((pieces.shape[0] + 2 * room, pieces.shape[1] + 2 * room), bool)
+    place = (pieces.y + room) * np.int32(inked.shape[1])
+    place += pieces.x + room
     inked.reshape(-1)[place] = True
     side = edges.side[first]
 
     def white(edge: Index, shift: int) -> tuple[Index, Index, Index, NDArray[np.bool_]]:
         """Row, first column and width of the white beside these edges, and whether ink ends it."""
-        y = edges.y[edge].astype(np.int64) + shift + reach
-        x = np.rint(edges.x[edge]).astype(np.int64) + reach
+        y = edges.y[edge].astype(np.int64) + shift + room
+        x = np.rint(edges.x[edge]).astype(np.int64) + room
         beside = inked[y[:, None], x[:, None] + side[:, None] * np.arange(reach)]
         start = np.argmin(beside[:, :_WHITE_WITHIN], axis=1)
         after = beside & (np.arange(reach) > start[:, None])

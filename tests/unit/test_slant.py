@@ -36,6 +36,11 @@ def test_slant_of_bars(slant_deg: float) -> None:
     assert found.flags == ()
 
 
+@pytest.mark.parametrize("slant_deg", [18.0, 24.0, 156.0, 162.0])
+def test_bars_that_lean_further_than_writing_does_are_no_crash(slant_deg: float) -> None:
+    assert set(slant(page(slant_deg))) == {"slant", "slant_spread"}
+
+
 def test_slant_is_to_the_line_not_to_the_page() -> None:
     """Bars that lean 80 degrees to the page's level on a line rising by 3 degrees lean 77 degrees to the line."""
     rise = float(np.tan(np.radians(3.0)))
