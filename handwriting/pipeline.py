@@ -37,6 +37,7 @@ from handwriting.ink import Ink, find_ink
 from handwriting.letter_shapes import LetterShape, alike, letter_shapes
 from handwriting.letters import Letters, find_letters
 from handwriting.lifting import PAPER, flatten
+from handwriting.likeness import nothing_found, refuse_pictures, refuse_unlike
 from handwriting.lines import Lines
 from handwriting.measures import SEED, Evidence, by_minute, measure_all
 from handwriting.page import Page
@@ -51,12 +52,6 @@ from handwriting.ticks import Tick, set_ticks_aside
 from handwriting.turning import overhang, upright
 from handwriting.words import Words, find_words, known_words
 
-# Writing covers a few hundredths of a page; a picture's shades cover more, in patches wider than any pen's line.
-# Brighter than this (of 250) is bare paper once the light is evened out.
-_BARE = 230
-_MOST_INK = 0.22
-_MUCH_INK = 0.1
-_BROAD_MM = 1.2
 _LEAST_PX = 64
 # Upright pages have 1.8 to 8 times as much ink above the bodies as below them.
 _ON_ITS_HEAD = 1.5
@@ -338,42 +333,18 @@ def _look(name: str, frame: Frame, options: Options) -> Found:
     lifted, cut = ink_alone(flat, rules, frame)
     ink = find_ink(lifted, cut, rules, frame.px_per_mm)
     if ink is None:
-        raise NoWritingError(
-            "no writing was found: the page is blank", where=name, fix="Check that the right side was scanned"
-        )
-    share = len(ink.pieces.x) / flat.size
-    if share > _MOST_INK or (share > _MUCH_INK and ink.stroke_px > _BROAD_MM * frame.px_per_mm):
-        raise NoWritingError(
-            "no writing was found: most of the picture is dark or full of detail",
-            where=name,
-            fix="Scan the written page itself, dark ink on light paper",
-        )
+        raise nothing_found(frame.grey, name)
+    refuse_pictures(ink, frame.px_per_mm, name)
     ruling = rules.across
     known: tuple[Box, ...] = ()
     if print_box is not None:
         ink, known = set_area_aside(ink, print_box)
     ink, printed, lines = set_print_aside(ink, ruling, frame)
     printed = (*known, *printed)
-    if not lines.lines or not _like_writing(lines, ink):
-        raise NoWritingError(
-            "no writing was found on the page",
-            where=name,
-            fix="Scan the written page itself, upright, dark ink on light paper",
-        )
+    refuse_unlike(lines, ink, name)
     words = find_words(lines, ink.stroke_px)
     letters = find_letters(ink, lines, words)
     return Found(frame, ruling, rules.margins, ink, lines, words, letters, printed, ticks=ticks)
-
-
-def _like_writing(lines: Lines, ink: Ink) -> bool:
-    """Tell whether the marks are strokes on paper: thin beside their own height, with even paper between them.
-
-    Letters are three times as tall as the pen is wide or more; the shades of a photograph are not, and leave less bare.
-    """
-    heights = sorted(line.x_height for line in lines.lines)
-    thickness = ink.stroke_px / heights[len(heights) // 2]
-    bare = float((ink.flat[::4, ::4] > _BARE).mean())
-    return thickness < 0.62 and (thickness < 0.25 or bare > 0.85)
 
 
 def _scale(page: Page, sheets: tuple[SheetReading, ...], found: Found, options: Options) -> Scale:

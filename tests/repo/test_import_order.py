@@ -38,6 +38,7 @@ ORDER = (
         "strays",
         "rows",
         "printed",
+        "likeness",
         "hulls",
         "gap_kinds",
         "words",

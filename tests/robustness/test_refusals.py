@@ -176,6 +176,39 @@ def test_pictures_without_writing(refused, picture):
     assert said.count(". ") == 1, "what happened, then how to mend it"
 
 
+@pytest.mark.parametrize("larger", [1, 3])
+@pytest.mark.parametrize(
+    "name", ["chelsea", "astronaut", "camera", "coffee", "coins", "gravel", "rocket", "hubble_deep_field"]
+)
+def test_photographs(refused, name, larger):
+    """Photographs that come with scikit-image; `chelsea` is a cat."""
+    photograph = getattr(pytest.importorskip("skimage.data"), name)()
+    shown = cv2.resize(photograph, None, fx=larger, fy=larger, interpolation=cv2.INTER_CUBIC)
+    assert "no writing was found" in refused(shown, 20)
+
+
+def test_page_too_dark_to_be_paper_is_not_called_blank(refused):
+    assert "dark all over" in refused(np.full(A4, 20, np.uint8), 20)
+    assert "the page is blank" in refused(np.full(A4, 250, np.uint8), 20)
+
+
+@pytest.mark.parametrize("side", ["left", "right", "top", "bottom"])
+def test_page_cut_through_its_letters(written, tmp_path, side):
+    """Where the picture ends inside a stroke, the edges of strokes lie on its border."""
+    whole = np.asarray(Image.open(written))
+    inked = whole < 100
+    turns = {"left": 0, "top": 1, "right": 2, "bottom": 3}[side]
+    turned, ink = np.rot90(whole, turns), np.rot90(inked, turns).sum(0)
+    first, last = np.flatnonzero(ink)[[0, -1]]
+    early = ink[: first + (last - first) // 3]
+    for i, cut in enumerate(np.argsort(-early)[:3]):
+        path = tmp_path / f"cut-{i}.png"
+        Image.fromarray(np.ascontiguousarray(np.rot90(turned[:, cut:], -turns))).save(path, dpi=(DPI, DPI))
+        with pytest.raises(SystemExit) as caught:
+            cli.main(["measure", str(path), "--quiet", "--out", str(tmp_path / "out")])
+        assert caught.value.code == 0
+
+
 @pytest.mark.parametrize("size", [(64, 64), (65, 4000), (4000, 65), (200, 150)])
 @pytest.mark.parametrize("picture", [np.zeros, np.ones, noisy], ids=["black", "white", "noise"])
 def test_small_pictures(refused, size, picture):
