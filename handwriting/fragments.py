@@ -25,6 +25,8 @@ _STRAY = 0.42
 # Nearer than this nothing is a line of its own. Beyond, a group is one where it is more than so much of a usual line
 # and writes in columns of the other's: so much of its ink stands there, and is no less than a share of the ink there.
 _WITHIN, _LITTLE, _SHARED, _RIVAL = 0.25, 0.1, 0.35, 0.5
+# Nor where more than so much of its ink is in pieces that go on in the other: halves of tall letters.
+_GOES_ON = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +107,7 @@ def link(
         lines = _without_ghosts(lines, fragments, profile, shares, body, pitch)
         # Once the distance from line to line is known, a word may stand off its line's course by a good part of it.
         lines = _join_along(lines, fragments, body, 0.0 if pitch is None else _STRAY * pitch)
-    return _united(lines, fragments, profile, body)
+    return _united(lines, fragments, profile, shares, body)
 
 
 def _tied(fragments: list[Fragment], shares: FloatArray, tall: NDArray[np.bool_], body: float) -> list[list[int]]:
@@ -269,11 +271,14 @@ def _without_ghosts(
     return [group for group, kept in zip(groups, alive, strict=True) if kept]
 
 
-def _united(lines: list[list[int]], fragments: list[Fragment], profile: FloatArray, body: float) -> list[list[int]]:
+def _united(
+    lines: list[list[int]], fragments: list[Fragment], profile: FloatArray, shares: FloatArray, body: float
+) -> list[list[int]]:
     """Join what stands closer to the course of a line than lines stand apart, unless both write in the same columns.
 
     A row of accents or bars that has a few tall letters (figures, capitals) joined to it is such a group, and so is a
-    word that bounces: the rest of its line lies to both sides of it.
+    word that bounces: the rest of its line lies to both sides of it. The upper halves of figures and capitals write in
+    the columns of their lower halves, but are of the same pieces.
     """
     carry = _CARRY * _REACH * body
     runs = [_run(group, fragments, carry) for group in lines]
@@ -285,7 +290,7 @@ def _united(lines: list[list[int]], fragments: list[Fragment], profile: FloatArr
             (
                 (k, host)
                 for n, k in enumerate(order)
-                if (host := _host(k, order[n + 1 :], runs, fragments, ink, body, _STRAY * pitch)) is not None
+                if (host := _host(k, order[n + 1 :], runs, fragments, ink, shares, body, _STRAY * pitch)) is not None
             ),
             None,
         )
@@ -303,12 +308,14 @@ def _host(
     runs: list[_Run],
     fragments: list[Fragment],
     ink: FloatArray,
+    shares: FloatArray,
     body: float,
     farthest: float,
 ) -> int | None:
     """Return the line on whose course group `k` stands, the nearest of `others`, or None.
 
-    `ink` is that of each group in each column, `farthest` how far off the course it may stand, cells.
+    `ink` is that of each group in each column, `shares` that of each piece in each fragment, `farthest` how far off the
+    course it may stand, cells.
     """
     reach = _REACH * body
     total = ink.sum(1)
@@ -329,9 +336,16 @@ def _host(
         both = (ink[k] > 0) & (ink[host] > 0)
         mine, theirs = float(ink[k, both].sum()), float(ink[host, both].sum())
         parted = mine > max(_SHARED * total[k], _RIVAL * theirs) and total[k] > _LITTLE * usual
+        parted = parted and not _of_one_stroke(runs[k].members, run.members, shares)
         if not parted or off < _WITHIN / _STRAY * farthest * weight:
             best, nearest_by = host, off / weight
     return best
+
+
+def _of_one_stroke(group: list[int], host: list[int], shares: FloatArray) -> bool:
+    """Tell whether much of a group's ink is in pieces that go on in the host."""
+    mine, theirs = shares[:, group].sum(1), shares[:, host].sum(1)
+    return float(mine[theirs > 0.09 * shares.sum(1)].sum()) > _GOES_ON * float(mine.sum())
 
 
 def _ends(group: list[int], fragments: list[Fragment]) -> tuple[float, float]:

@@ -71,23 +71,35 @@ def _lift(image: ByteImage, cut: ByteImage, ruling: Ruling, px_per_mm: float) ->
     for k in range(len(ruling.offsets)):
         course = ruling.at(k, x.astype(np.float64))
         rows = np.rint(course).astype(int)
-        if rows.min() < reach or rows.max() >= height - reach:
+        # On a page that is turned a little, rules run off its upper or lower edge.
+        seen = (rows > -reach) & (rows < height + reach)
+        if seen.sum() < 20:
             continue
         # A line crosses from row to row: its profile is taken for each quarter of a pixel it lies off its row.
-        quarter = np.clip(np.floor(4 * (rows - course + 0.5)), 0, 3).astype(np.int64)
+        quarter = np.clip(np.floor(4 * (rows[seen] - course[seen] + 0.5)), 0, 3).astype(np.int64)
         order = np.argsort(quarter, kind="stable")
-        along, index = x[order], rows[order] + offsets[:, None]
-        band = image[index, along]
+        along, index = x[seen][order], rows[seen][order] + offsets[:, None]
+        band = image[np.clip(index, 0, height - 1), along]
         if ruling.dashed:
-            image[index, along] = _without_dashes(band, ruling, px_per_mm)
+            _put(image, index, along, _without_dashes(band, ruling, px_per_mm))
             continue
         spread = _by_quarters(band, quarter, order, stretch)
         opaque = spread < 0.42
         without = np.minimum(band / np.maximum(spread, 0.42), PAPER)
         without[opaque] = PAPER
-        image[index, along] = without.astype(np.uint8)
+        _put(image, index, along, without.astype(np.uint8))
         if opaque.any():
-            cut[index, along] |= np.where(opaque, 255, 0).astype(np.uint8)
+            before = cut[np.clip(index, 0, height - 1), along]
+            _put(cut, index, along, np.where(opaque, 255, before).astype(np.uint8))
+
+
+def _put(image: ByteImage, rows: Index, columns: Index, values: ByteImage) -> None:
+    """Write a band along a line into the picture, in place, without what lies beyond its edges."""
+    if rows[0].min() >= 0 and rows[-1].max() < len(image):
+        image[rows, columns] = values
+        return
+    inside = (rows >= 0) & (rows < len(image))
+    image[rows[inside], np.broadcast_to(columns, rows.shape)[inside]] = values[inside]
 
 
 def _without_dashes(band: ByteImage, ruling: Ruling, px_per_mm: float) -> ByteImage:

@@ -39,6 +39,8 @@ from handwriting.stretches import Runs
 
 # Loose pieces looked at together: more take memory.
 _AT_ONCE = 1000
+# A line of writing stands farther from the next than this, in distances from line to line.
+_ABOVE = 0.6
 _SLOPES = np.deg2rad(np.arange(-8, 8.01, 0.5))
 
 
@@ -406,9 +408,11 @@ def _tops_of_letters(fits: dict[int, _Fit], line: NDArray[np.int32], pieces: Pie
     """Return what is no line but the tops of tall letters (bars of T and F, dots, accents), each with its line.
 
     It is a tenth of a line of the page at most and stands as high above the line below as tall letters reach: two
-    bodies, or three and a half where it is flat strokes only.
+    bodies, or three and a half where it is flat strokes only, or `_ABOVE` of the distance from line to line.
     """
     few = 0.1 * float(np.median([fit.ink for fit in fits.values()])) if fits else 0.0
+    rows = np.sort([fit.row for fit in fits.values() if fit.ink >= 3 * few])
+    apart = _ABOVE * float(np.median(np.diff(rows))) if len(rows) > 2 else 0.0
     out: dict[int, int] = {}
     for k in (k for k, fit in fits.items() if fit.ink < few):
         mine = np.flatnonzero(line == k)
@@ -420,7 +424,7 @@ def _tops_of_letters(fits: dict[int, _Fit], line: NDArray[np.int32], pieces: Pie
             for h, fit in fits.items()
             if fit.ink >= few and fit.baseline.x[0] - body_px < x < fit.baseline.x[-1] + body_px
         }
-        below = {h: off for h, off in below.items() if 0 < off < (3.5 if flat else 2.2) * body_px}
+        below = {h: off for h, off in below.items() if 0 < off < max((3.5 if flat else 2.2) * body_px, apart)}
         if below:
             out[k] = min(below, key=lambda h: below[h])
     return out

@@ -61,6 +61,8 @@ def leftover(
     """Tell which components are bits of a printed rule: wholly within its band and thin, or a dot of a dotted rule."""
     along, across = (top + tall / 2, left + wide / 2) if turned else (left + wide / 2, top + tall / 2)
     thick, length = (wide, tall) if turned else (tall, wide)
+    # A long bit of a slanted rule is no thicker for that.
+    thick = thick - np.minimum(abs(family.slope) * length, 0.7 * thick)
     k = np.arange(len(family.offsets))
     slope = family.slope + family.turn * k
     rows = family.offsets[None, :] + along[:, None] * slope[None, :] + family.bend * (along**2)[:, None]

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from handwriting.geometry import FloatArray
+from handwriting.rule_strips import medians
 
 # A ruling needs most rules to follow it, and most of its places to be filled.
 _FOLLOW, _FILLED = 0.7, 0.55
@@ -199,3 +200,28 @@ def _heavier(fit: _Fit, weight: FloatArray) -> Pattern | None:
         return None
     writing = np.flatnonzero(fit.follows & (phase == strong))
     return Pattern("other", fit.offsets, fit.follows, 4 * fit.pitch, 4 * fit.error, tuple(writing.tolist()))
+
+
+def robust(terms: FloatArray, y: FloatArray, group: NDArray[np.int64], n: int) -> tuple[FloatArray, FloatArray, float]:
+    """Least squares with Tukey weights: one offset a group, and terms shared by all.
+
+    The offsets are eliminated first (each group is taken about its own weighted mean), so that the system solved is
+    as small as the number of shared terms.
+    """
+    weight = np.ones(len(y))
+    tiny = 1e-9 * np.eye(terms.shape[1])
+    for _ in range(6):
+        total = np.maximum(np.bincount(group, weight, n), 1e-12)
+        mean_y = np.bincount(group, weight * y, n) / total
+        mean_t = np.stack([np.bincount(group, weight * t, n) / total for t in terms.T], 1)
+        centred = terms - mean_t[group]
+        weighted = centred * weight[:, None]
+        shared = np.asarray(
+            np.linalg.solve(centred.T @ weighted + tiny, weighted.T @ (y - mean_y[group])), dtype=np.float64
+        )
+        offsets = mean_y - mean_t @ shared
+        residual = y - offsets[group] - terms @ shared
+        scale = 1.4826 * medians(np.abs(residual)) + 0.05
+        weight = np.clip(1 - (residual / (4.5 * scale)) ** 2, 0, None) ** 2 + 1e-6
+    good = weight > 0.05
+    return offsets, shared, float(np.sqrt(np.mean(residual[good] ** 2)))

@@ -90,3 +90,22 @@ def medians(values: FloatArray | NDArray[np.float32]) -> FloatArray:
     ranked: Any = np.sort(values, axis=-1)
     half, odd = divmod(values.shape[-1], 2)
     return np.asarray((ranked[..., half + odd - 1] + ranked[..., half]) / 2)
+
+
+def peaks(profile: FloatArray, reach: int) -> list[int]:
+    """Return rows that are the highest within `reach` rows."""
+    kernel = np.ones((2 * reach + 1, 1), np.uint8)
+    top = cv2.dilate(profile.astype(np.float32)[:, None], kernel)[:, 0]
+    found = np.flatnonzero((profile >= top) & (profile > 0))
+    keep: list[int] = []
+    for r in found:
+        if not keep or r - keep[-1] > reach:
+            keep.append(int(r))
+    return keep
+
+
+def thin(strength: FloatArray, row: int, px_per_mm: float) -> bool:
+    """Tell whether the peak at `row` is as narrow as a printed rule: it falls by half within 0.6 mm."""
+    reach = max(3, round(0.6 * px_per_mm))
+    above, below = strength[max(0, row - reach)], strength[min(len(strength) - 1, row + reach)]
+    return bool(max(above, below) < 0.5 * strength[row])

@@ -27,8 +27,8 @@ from numpy.typing import NDArray
 
 from handwriting.geometry import FloatArray
 from handwriting.lone_rules import Lone, find_lone
-from handwriting.rule_pattern import find_pattern
-from handwriting.rule_strips import CLIP, STRIPS, aligned, medians, strips_of, tilt
+from handwriting.rule_pattern import find_pattern, robust
+from handwriting.rule_strips import CLIP, STRIPS, aligned, medians, peaks, strips_of, thin, tilt
 
 ByteImage = NDArray[np.uint8]
 
@@ -36,6 +36,8 @@ ByteImage = NDArray[np.uint8]
 _FAINTEST = 1.5
 # A ruling of fewer rules may come of chance; how true to their pitch and to one slope printed ones stand, RMS.
 _MANY, _TRUE_MM = 8, 0.06
+# So much of a rule must be in the picture to be looked at.
+_FEW_MM = 3.0
 # Darkness (of 255) below which nothing is printed or written at a place.
 _BARE = 30
 
@@ -148,6 +150,8 @@ def find_rules(flat: ByteImage, px_per_mm: float) -> Rules:
     down = _family(dark, strips[1], px_per_mm, down=True)
     ruling = _understand(across, dark.shape[1] / 2, px_per_mm)[0] if across is not None else None
     upright, margins = _understand_down(down, dark.shape[0] / 2, px_per_mm)
+    ruling = _to_the_edge(_to_the_edge(ruling, dark, px_per_mm, -1), dark, px_per_mm, 1)
+    upright = _to_the_edge(_to_the_edge(upright, dark.T, px_per_mm, -1), dark.T, px_per_mm, 1)
     square = upright is not None and ruling is not None and abs(upright.pitch / ruling.pitch - 1) < 0.05
     if upright is not None and ruling is not None and square and ruling.kind == "single":
         ruling, upright = replace(ruling, kind="squared"), replace(upright, kind="squared")
@@ -216,8 +220,8 @@ def _family(dark: ByteImage, strips: NDArray[np.float32], px_per_mm: float, *, d
     support = strong.mean(1)
     strength = np.minimum(level, CLIP).mean(1)
     floor = 0.75 if down else 0.42
-    rows = _peaks(np.where(support >= floor, strength, 0), reach=max(3, round(0.9 * px_per_mm)))
-    rows = [r for r in rows if _thin(strength, r, px_per_mm)]
+    rows = peaks(np.where(support >= floor, strength, 0), reach=max(3, round(0.9 * px_per_mm)))
+    rows = [r for r in rows if thin(strength, r, px_per_mm)]
     family = _fit(level, strong, rows, slope, step)
     if family is None:
         return None
@@ -273,25 +277,6 @@ def _unbroken(ridge: FloatArray, beside: FloatArray) -> NDArray[np.bool_]:
     return np.asarray((share > 0.7) | ((share > 0.4) & mostly_bare) | (bare.mean(1) < 0.1))
 
 
-def _peaks(profile: FloatArray, reach: int) -> list[int]:
-    """Return rows that are the highest within `reach` rows."""
-    kernel = np.ones((2 * reach + 1, 1), np.uint8)
-    top = cv2.dilate(profile.astype(np.float32)[:, None], kernel)[:, 0]
-    found = np.flatnonzero((profile >= top) & (profile > 0))
-    keep: list[int] = []
-    for r in found:
-        if not keep or r - keep[-1] > reach:
-            keep.append(int(r))
-    return keep
-
-
-def _thin(strength: FloatArray, row: int, px_per_mm: float) -> bool:
-    """Tell whether the peak at `row` is as narrow as a printed rule: it falls by half within 0.6 mm."""
-    reach = max(3, round(0.6 * px_per_mm))
-    above, below = strength[max(0, row - reach)], strength[min(len(strength) - 1, row + reach)]
-    return bool(max(above, below) < 0.5 * strength[row])
-
-
 def _fit(
     level: NDArray[np.float32], strong: NDArray[np.bool_], rows: list[int], slope: float, step: float
 ) -> _Family | None:
@@ -313,9 +298,9 @@ def _fit(
     y = place[k_of, 4] + centre[k_of, strip] + slope * (x - count * step / 2)
     scale, n = count * step, len(rows)
     terms = np.stack([x / scale, (x / scale) ** 2, k_of / n * x / scale], 1)
-    offsets, course, rms = _robust(terms[:, :1], y, k_of, n)
+    offsets, course, rms = robust(terms[:, :1], y, k_of, n)
     for used in (2, 3) if n >= 4 else ():
-        more, longer, smaller = _robust(terms[:, :used], y, k_of, n)
+        more, longer, smaller = robust(terms[:, :used], y, k_of, n)
         # More terms must pay: a scanner's bow or a photo's perspective, not the noise of a few strips.
         if smaller < 0.8 * rms - 0.02:
             offsets, course, rms = more, longer, smaller
@@ -332,31 +317,6 @@ def _fit(
         float(left),
         float(right),
     )
-
-
-def _robust(terms: FloatArray, y: FloatArray, group: NDArray[np.int64], n: int) -> tuple[FloatArray, FloatArray, float]:
-    """Least squares with Tukey weights: one offset a group, and terms shared by all.
-
-    The offsets are eliminated first (each group is taken about its own weighted mean), so that the system solved is
-    as small as the number of shared terms.
-    """
-    weight = np.ones(len(y))
-    tiny = 1e-9 * np.eye(terms.shape[1])
-    for _ in range(6):
-        total = np.maximum(np.bincount(group, weight, n), 1e-12)
-        mean_y = np.bincount(group, weight * y, n) / total
-        mean_t = np.stack([np.bincount(group, weight * t, n) / total for t in terms.T], 1)
-        centred = terms - mean_t[group]
-        weighted = centred * weight[:, None]
-        shared = np.asarray(
-            np.linalg.solve(centred.T @ weighted + tiny, weighted.T @ (y - mean_y[group])), dtype=np.float64
-        )
-        offsets = mean_y - mean_t @ shared
-        residual = y - offsets[group] - terms @ shared
-        scale = 1.4826 * medians(np.abs(residual)) + 0.05
-        weight = np.clip(1 - (residual / (4.5 * scale)) ** 2, 0, None) ** 2 + 1e-6
-    good = weight > 0.05
-    return offsets, shared, float(np.sqrt(np.mean(residual[good] ** 2)))
 
 
 def _understand(family: _Family, middle: float, px_per_mm: float) -> tuple[Ruling | None, NDArray[np.bool_]]:
@@ -413,6 +373,45 @@ def _completed(ruling: Ruling, px_per_mm: float) -> Ruling:
         writing=tuple(i for i, (_, carries, _) in enumerate(every) if carries),
         outside=tuple(i for i, (_, _, outside) in enumerate(every) if outside),
     )
+
+
+def _to_the_edge(ruling: Ruling | None, dark: ByteImage, px_per_mm: float, way: int) -> Ruling | None:
+    """Add the rules that a page turned a little shows in part only: the pattern goes on, and a line runs there.
+
+    `way` is -1 for the picture's upper edge, 1 for the lower one.
+    """
+    height, width = dark.shape
+    reach, middle = max(4, round(0.5 * px_per_mm)), width / 2
+    while ruling is not None:
+        x = np.arange(ruling.left, min(ruling.right, width), 0.25 * px_per_mm)
+        pattern = np.array(ruling.pattern)
+        places = ruling.offsets[pattern] + (ruling.slope + ruling.turn * pattern) * middle
+        # A pitch on from a rule of the same place in the pattern, the nearest beyond the last.
+        beyond = way * (places - places[0 if way < 0 else -1]) + ruling.pitch * np.hypot(1, ruling.slope)
+        nearest = int(np.argmin(np.where(beyond > 0.01 * ruling.pitch, beyond, np.inf)))
+        last, carries = len(ruling.offsets), int(pattern[nearest]) in ruling.writing
+        slope = ruling.slope + ruling.turn * (-1 if way < 0 else last)
+        offset = places[0 if way < 0 else -1] + way * beyond[nearest] - slope * middle
+        row = np.rint(offset + slope * x + ruling.bend * x * x).astype(np.int64)
+        inside = (row >= reach) & (row < height - reach)
+        # Of those that run through the whole picture none is missing.
+        if not _FEW_MM / 0.25 <= inside.sum() < 0.95 * len(x):
+            break
+        row, column = row[inside], x[inside].astype(np.int64)
+        beside = np.maximum(dark[row - reach, column], dark[row + reach, column]).astype(np.int64)
+        ridge = np.stack([dark[row + k, column] for k in (-1, 0, 1)]).max(0) - beside
+        bare = beside < _BARE
+        if bare.mean() < 0.3 or (ridge > 0.35 * ruling.darkness)[bare].mean() < 0.85:
+            break
+        shift = 1 if way < 0 else 0
+        ruling = replace(
+            ruling,
+            offsets=np.insert(ruling.offsets, 0 if way < 0 else last, offset),
+            slope=ruling.slope - shift * ruling.turn,
+            writing=tuple(sorted([i + shift for i in ruling.writing] + [last * (way > 0)] * carries)),
+            outside=tuple(i + shift for i in ruling.outside),
+        )
+    return ruling
 
 
 def _lone(family: _Family, index: int) -> Ruling:

@@ -10,8 +10,13 @@ from handwriting.fragments import Fragment, link
 BODY, PITCH, WIDTH = 5.0, 42.0, 540
 
 
-def linked(extra: list[tuple[float, float, float, float]], lines: int = 5) -> list[set[int]]:
-    """Link lines of three fragments each, and more: (left, right, row, ink); all have ink in all of their columns."""
+def linked(
+    extra: list[tuple[float, float, float, float]], lines: int = 5, halves: tuple[tuple[int, int], ...] = ()
+) -> list[set[int]]:
+    """Link lines of three fragments each, and more: (left, right, row, ink); all have ink in all of their columns.
+
+    Fragments are of one piece each, but for the pairs of `halves`: a fifth of the first is of the second one's piece.
+    """
     rows = [
         (left, right, 100 + PITCH * k, 1.2 * (right - left))
         for k in range(lines)
@@ -22,6 +27,8 @@ def linked(extra: list[tuple[float, float, float, float]], lines: int = 5) -> li
     for f, row in zip(fragments, profile, strict=True):
         row[int(f.x0) : int(f.x1)] = f.ink / (f.x1 - f.x0)
     shares = np.diag([f.ink for f in fragments])
+    for one, other in halves:
+        shares[[one, other], one] = np.array([0.8, 0.2]) * fragments[one].ink
     return [set(group) for group in link(fragments, profile, shares, np.zeros(len(fragments), bool), BODY)]
 
 
@@ -46,3 +53,10 @@ def test_words_half_way_between_two_lines_are_a_line_of_their_own():
     groups = linked([(30, 120, 163, 110), (150, 300, 163, 180)])
     assert {15, 16} in groups
     assert len(groups) == 6
+
+
+@pytest.mark.parametrize("of_one_piece", [True, False])
+def test_upper_halves_of_figures_are_no_line_of_their_own_but_words_above_the_line_are(of_one_piece):
+    # Three eighths of the distance from line to line above a line of figures, and with as much ink; some are closed.
+    groups = linked([(20, 125, 168, 110), (147, 310, 168, 170)], halves=((6, 15),) if of_one_piece else ())
+    assert len(groups) == (5 if of_one_piece else 6)

@@ -64,6 +64,21 @@ def test_bars_of_capitals_written_apart_are_no_line_of_their_own(long_mm):
     assert seen.kept > 0.99
 
 
+def test_the_top_of_a_broken_letter_is_no_line_of_its_own():
+    # The loop of a tall l that leans over a gap, its stem too pale: four bodies above its line, not half way up.
+    hand = Writer(x_height_mm=1.8, ascender_ratio=1.6, drift_deg=0.4, drift_sd_deg=0.3, wave_mm=0.15)
+    grey, truth = drawn(PASSAGES[1][:260], hand, Paper(rules="none", pitch_mm=16), seed=5)
+    for line in truth.lines[1:]:
+        first, second = (truth.words[word].box for word in line.words[1:3])
+        x = (first.right + second.left) / 2
+        foot = float(line.baseline.at(x)) - 4.2 * hand.x_height_mm
+        loop = (round(x * PX_PER_MM), round((foot - 0.8) * PX_PER_MM))
+        cv2.ellipse(grey, loop, (5, 14), 20.0, 0.0, 360.0, 60, 4)
+    seen = look(grey)
+    assert len(seen.lines.lines) == len(truth.lines)
+    assert seen.kept > 0.99
+
+
 def test_outlines_of_some_lines_leave_out_the_ink_of_others(page):
     lines = page[0].lines
     pieces = lines.pieces

@@ -64,3 +64,18 @@ def test_a_headings_line_is_lifted_but_is_no_rule():
     assert ruling.outside == (0,)
     assert ruling.pattern == tuple(range(1, len(ruling.offsets)))
     assert ruling.at(ruling.pattern[0], 0.0) == pytest.approx(260.5, abs=0.3)
+
+
+@pytest.mark.parametrize("kind", ["single", "double", "four-line", "squared"])
+@pytest.mark.parametrize("skew", [-3, 2.5])
+def test_rules_that_run_off_a_turned_page_are_rules_and_are_lifted(kind, skew):
+    # Rules up to the edges: of those next to the upper and the lower edge a part is in the picture, of some a corner.
+    pitch = 5 if kind == "squared" else 9
+    paper = Paper(rules=kind, pitch_mm=pitch, zone_mm=2.4, top_mm=6, bottom_mm=2, rule_rgb=(120, 120, 130))
+    grey, truth = drawn(PASSAGES[1][:300], Writer(x_height_mm=2, height_cv=0.12), paper, replace(CLEAN, skew_deg=skew))
+    seen = look(grey)
+    assert seen.rules.across is not None
+    assert len(seen.rules.across.offsets) == sum(rule.kind not in ("vertical", "margin") for rule in truth.rules)
+    assert seen.rules.lone_across == ()
+    assert len(seen.lines.lines) == len(truth.lines)
+    assert seen.kept > 0.999
