@@ -8,7 +8,10 @@ Exit codes: 0 done; 2 a wrong option; 11 not readable; 12 damaged; 13 too large;
 
 from __future__ import annotations
 
+import codecs
+import io
 import os
+import sys
 from typing import TYPE_CHECKING
 
 import typer
@@ -53,11 +56,31 @@ for _command in (
 app.add_typer(store.store)
 
 
+_PLAIN = {"\u2212": "-", "\u2013": "-", "\u2026": "...", "\u00b0": " deg", "\u00d7": "x", "\u2019": "'"}
+_PLAIN |= dict.fromkeys("\u201c\u201d\u00ab\u00bb", '"')
+
+
+def _in_plain_signs(error: UnicodeError) -> tuple[str, int]:
+    """Write what the terminal's own character set lacks in signs that it has; never leave out a minus."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    return "".join(_PLAIN.get(sign, "?") for sign in error.object[error.start : error.end]), error.end
+
+
+def _speak_any_character_set() -> None:
+    """Have output to a pipe or an old terminal end in other signs, never in an error."""
+    codecs.register_error("handwriting-plain", _in_plain_signs)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and codecs.lookup(stream.encoding).name != "utf-8":
+            stream.reconfigure(errors="handwriting-plain")
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line; every deliberate error becomes one sentence and its exit code."""
     # A page's matrices are too small to share: threads of linear algebra only spin, and double the time of finding
     # lines. Read when numpy is first imported, which commands do when they run.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    _speak_any_character_set()
     try:
         app(args=None if arguments is None else list(arguments), standalone_mode=True)
     except HandwritingError as error:

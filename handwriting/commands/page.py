@@ -175,7 +175,7 @@ def measure(
     if keep:
         keep_record(result.record, result.picture, place=store, by=by, until=until, blank=blank, quiet=silent)
     if as_json:
-        typer.echo(written["record.json"].read_text("utf-8"), nl=False)
+        typer.echo(written["record.json"].read_bytes(), nl=False)  # UTF-8, whatever the terminal's character set
     elif not quiet:
         _show(result.record, out, words)
         count = pages[0].count

@@ -3,6 +3,7 @@
 import csv
 import json
 import os
+import re
 import subprocess
 import sys
 
@@ -112,6 +113,25 @@ def test_the_table_is_printed(page, tmp_path, capsys):
     assert f"{LINES} lines" in said
     assert "Height of small letters" in said
     assert "report.html" in said
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "cp1252"])
+def test_output_in_an_old_character_set(page, tmp_path, encoding):
+    """A pipe on some systems takes neither the minus sign nor the degree sign: other signs, never an error."""
+    environment = os.environ | {"PYTHONIOENCODING": encoding}
+    start = [sys.executable, "-m", "handwriting.cli", "measure", str(page), "--out", str(tmp_path / "out")]
+    shown = subprocess.run(start, capture_output=True, env=environment, check=False)
+    assert (shown.returncode, shown.stderr) == (0, b"")
+    table = shown.stdout.decode(encoding)
+    assert re.search(r" -\d+\.\d+ to ", table), table
+    assert "?" not in table
+    plain = subprocess.run(
+        [*start, "--text", "Über allen Gipfeln", "--letters", "9", "--json"],
+        capture_output=True,
+        env=environment,
+        check=False,
+    )
+    assert json.loads(plain.stdout.decode("utf-8"))["task"]["text"] == "Über allen Gipfeln"
 
 
 def test_one_page_of_several_is_measured_and_said(page, tmp_path, capsys):
