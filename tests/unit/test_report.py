@@ -349,6 +349,33 @@ def test_terminal_table_is_short_and_whole(sample):
     assert max(map(len, text.splitlines())) <= 100
 
 
+def test_narrow_terminal_gets_two_lines_a_measure_and_whole_words(sample):
+    record, _ = sample
+    out = io.StringIO()
+    print_table(record, Console(file=out, width=40))
+    text = out.getvalue()
+    assert "\nHeight of small letters\n  2.8 mm (2.7 to 2.9), n 190\n" in text
+    assert max(map(len, text.splitlines())) <= 40
+    told = set(re.findall(r"\w+", text))
+    assert (
+        not told
+        - set(re.findall(r"\w+", "\n".join(v for v in _wide(record).splitlines())))
+        - {"In", "brackets", "intervals"}
+    )
+
+
+def _wide(record):
+    out = io.StringIO()
+    print_table(record, Console(file=out, width=200))
+    return out.getvalue()
+
+
+def test_reasons_are_sentences_on_the_terminal(sample):
+    record, _ = sample
+    missing = [line for line in _wide(record).splitlines() if line.startswith("Not measured: ")]
+    assert missing and all(re.search(r"\. [A-Z0-9].*[.!?]$", line) for line in missing)
+
+
 @pytest.mark.parametrize("dpi", [150, 300, 600])
 def test_overlay_marks_lie_where_the_record_says(dpi):
     record, picture = page(dpi, lines=2, printed=False)
