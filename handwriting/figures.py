@@ -179,7 +179,7 @@ def _fitting(source: Source, task: Task) -> list[Row] | NoComparison:
     held = _spans(sorted({number for row in source.rows for number in range(row.band_low, row.band_high + 1)}))
     if by_grade and task.grade is not None:
         rows = [row for row in source.rows if row.band_low <= task.grade <= row.band_high]
-        missing = f"this writer is in grade {task.grade}"
+        missing = f"this writer is in {f'grade {task.grade}' if task.grade else 'the year before grade 1'}"
     elif task.age_months is not None:
         age = task.age_months // 12
         rows = [row for row in source.rows if _years(row, source)[0] <= age <= _years(row, source)[1]]

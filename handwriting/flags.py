@@ -137,6 +137,12 @@ _TABLE = (
         "Ask for a longer sample.",
     ),
     Flag(
+        "few-gaps",
+        "Fewer than 30 gaps between letters.",
+        "Measures of those gaps have wide intervals.",
+        "Ask for a longer sample; joined writing has few such gaps.",
+    ),
+    Flag(
         "few-words",
         "Fewer than ten words.",
         "Word spacing rests on few gaps and has a wide interval.",

@@ -73,7 +73,7 @@ def phantom(
     page = draw(text, hand, paper, capture, seed)
     truth = out.with_suffix(".json").name
     write_files(out.parent, {out.name: png(page.image), truth: page.truth.to_json().encode()})
-    typer.echo(f"Drawn: {out} ({capture.dpi:g} dots to the inch), truth in {truth}")
+    typer.echo(f"Drawn: {out} ({capture.dpi:g} dots to the inch), truth in {out.with_suffix('.json')}")
 
 
 def schema() -> None:

@@ -204,6 +204,6 @@ def _space(evidence: Evidence, known: _Known) -> Quantity:
     line, gap = known.gaps.T
     value = MEAN.value(gap)
     interval = line_bootstrap(_by_line(gap, line.astype(np.int64)), MEAN, seed=SEED)
-    flags = ("few-letters",) if n < LEAST else ()
+    flags = ("few-gaps",) if n < LEAST else ()
     shared = COMMON["known_letter_space"].of(value, joined=evidence.letters.joined)
     return length(evidence, value, interval, n, flags=flags, shared_px=shared)

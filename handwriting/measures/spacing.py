@@ -55,7 +55,7 @@ def spacing(evidence: Evidence) -> dict[str, Quantity]:
     """Return every measure of spacing by its key.
 
     Not measured with fewer than three gaps of a kind; spread with fewer than ten, or where most letters are joined.
-    Flags: ``few-words`` under ten word gaps, ``few-letters`` under 30 letter gaps, ``joined`` when there are fewer
+    Flags: ``few-words`` under ten word gaps, ``few-gaps`` under 30 letter gaps, ``joined`` when there are fewer
     letter gaps than words, ``words-unsure`` when more than one gap in twenty may be of either kind.
     """
     gaps = _usual(evidence.words.gaps, _x_height(evidence))
@@ -68,7 +68,7 @@ def spacing(evidence: Evidence) -> dict[str, Quantity]:
     few_words = NotMeasured("few-words", "fewer than three gaps between words were found") if words < LEAST else None
     few_letters = NotMeasured("joined", "fewer than three gaps between letters were found") if letters < LEAST else None
     word_flags = unsure + (("few-words",) if words < FEW_WORDS else ())
-    letter_flags = unsure + (("few-letters",) if letters < FEW_LETTERS else ())
+    letter_flags = unsure + (("few-gaps",) if letters < FEW_LETTERS else ())
     letter_flags += ("joined",) if letters < len(evidence.words.words) else ()
     found = _one_kind(evidence, groups, "word", 1.0, few_words, word_flags)
     found |= _one_kind(evidence, groups, "letter", 0.0, few_letters, letter_flags)
@@ -133,7 +133,7 @@ def _cv(
         return NotMeasured("joined", "most letters are joined: the few gaps left do not show their spread")
     if n < LEAST_SPREAD:
         return NotMeasured(
-            "few-words" if name == "word" else "few-letters",
+            "few-words" if name == "word" else "few-gaps",
             f"fewer than {LEAST_SPREAD} gaps between {name}s: too few for their spread",
         )
     marks = np.concatenate(groups)

@@ -7,6 +7,7 @@ bar of one SD each way where an SD was read). Its numbers stand in the table bel
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -60,6 +61,16 @@ def _line(x1: float, y1: float, x2: float, y2: float, colour: str, width: float,
 
 
 def _shortened(label: str, most: int = 52) -> str:
+    """Return a label that has room; what it loses stands in the table: remarks in brackets, then parts before the last.
+
+    `label` is the source, the band, what else must be known, and the group, parted by commas.
+    """
+    if len(label) > most:
+        label = re.sub(r" \([^)]*\)", "", label)
+    parts = label.split(", ")
+    while len(", ".join(parts)) > most and len(parts) > 2:
+        parts.pop(-2 if len(parts) > 3 else -1)
+    label = ", ".join(parts)
     return label if len(label) <= most else label[: most - 1].rstrip(" ,;") + "…"
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from handwriting.record import Record, WordFacts
+from handwriting.report.facts import bare
 from handwriting.report.overlay import Picture
 from handwriting.report.rounding import number
 from handwriting.report.words import Catalogue
@@ -39,7 +40,9 @@ def sentences(record: Record, words: Catalogue) -> list[str]:
     said = []
     if count.get("last_word"):
         share = number(100 * float(count["share_of_text_reached"]), 0)
-        said.append(words.say("copied_reached", word=count["last_word"], n=count["last_word_number"], share=share))
+        said.append(
+            words.say("copied_reached", word=bare(str(count["last_word"])), n=count["last_word_number"], share=share)
+        )
     low, high = count["interval"]
     said.append(words.say("copied_count", n=count["written"], low=low, high=high, matching=count["matching"]))
     apart = [

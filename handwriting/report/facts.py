@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -43,10 +44,15 @@ def given(task: Mapping[str, Any], key: str) -> str:
         months = int(task["age_months"])
         return f"{months // 12}:{months % 12}"
     if isinstance(value, Mapping):
-        value = value.get("text")
+        value = bare(str(value.get("text", "")))
     if value is None or value in {"", "unstated"}:
         return ""
     return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def bare(word: str) -> str:
+    """Return a word of a text without the punctuation around it."""
+    return re.sub(r"^\W+|\W+$", "", word) or word
 
 
 def sentence(text: str) -> str:
@@ -96,10 +102,22 @@ def flag_rows(record: Record, words: Catalogue | None = None) -> list[FlagRow]:
     for place, (code, more) in enumerate(details.items(), start=1):
         known = told.get(code)
         meaning = known.meaning if known else sentence(spelled(code))
-        detail = f" ({'; '.join(more)})" if more else ""
+        detail = f" ({'; '.join(_counted(part, words) for part in more)})" if more else ""
         effect, advice = (known.effect, known.advice) if known else ("", "")
         rows.append(FlagRow(place, code, meaning + detail, effect, advice))
     return rows
+
+
+_COUNTED = re.compile(r"(\d+) (line|word|area|tick)s?")
+
+
+def _counted(detail: str, words: Catalogue | None) -> str:
+    """Return how many of what a note is about, in the reader's words; any other detail as it is."""
+    match = _COUNTED.fullmatch(detail)
+    if match is None or words is None:
+        return detail
+    n = int(match[1])
+    return words.say(f"one_{match[2]}") if n == 1 else words.say(f"many_{match[2]}s", n=n)
 
 
 def areas_said(record: Record, words: Catalogue) -> str:
@@ -138,6 +156,7 @@ def provenance(record: Record, words: Catalogue) -> list[tuple[str, str]]:
     # The tables' fingerprints are in the record; here their names are enough.
     tables = [name.removeprefix("figures ") for name in software if name.startswith("figures ")]
     programs = {name: value for name, value in software.items() if not name.startswith("figures ")}
+    programs = {name: words.say("yes" if v else "no") if isinstance(v, bool) else v for name, v in programs.items()}
     rows.append((words.say("software"), _listed({**programs, "figures": tables})))
     return rows
 

@@ -173,7 +173,7 @@ def test_phantom_and_its_truth(tmp_path, capsys):
         assert picture.size == (truth["width_px"], truth["height_px"])
     assert truth["seed"] == 3
     assert (tmp_path / "one.png").read_bytes() == (tmp_path / "two.png").read_bytes()
-    assert "100 dots to the inch" in capsys.readouterr().out
+    assert f"100 dots to the inch), truth in {tmp_path / 'one.json'}" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize("what", [("--passage", "fox"), ("--text", "The quick brown dog.", "--title", "A dog")])

@@ -275,6 +275,11 @@ def test_without_grade_or_age_the_reason_is_told_for_each_source():
     assert all("given." in c.sentence for c in found)
 
 
+def test_the_year_before_grade_1_is_said_in_words():
+    found = [c.sentence for c in meet(grade=0) if isinstance(c, NoComparison) and c.source == "hiles-1924"]
+    assert found == ["Hiles 1924 has figures for grades 1 to 2 and 4 to 6; this writer is in the year before grade 1."]
+
+
 def test_without_a_rate_there_is_no_comparison():
     found = meet(grade=4, speed=NotMeasured("no-time", "the time taken was not given"))
     assert found == [NoComparison("", "Without a rate there is nothing to compare: the time taken was not given.")]

@@ -29,7 +29,8 @@ from handwriting.flags import FLAGS
 from handwriting.quantity import Measured, NotMeasured
 from handwriting.record import FlagNote, load, to_json
 from handwriting.report import colours, write
-from handwriting.report.charts import ticks
+from handwriting.report.charts import SpeedRow, speed_chart, ticks
+from handwriting.report.facts import flag_rows, provenance
 from handwriting.report.html import render_html
 from handwriting.report.overlay import LONGEST_PX, overlay
 from handwriting.report.rounding import rounded
@@ -125,6 +126,45 @@ def test_comparisons_stand_in_chart_and_table(sample, tree):
     assert filled.count(colours.TEXT) == 3
     # The SD bar of the one row that has an SD: the bar and its two ends.
     assert len(chart.xpath(".//line[@stroke-width='1.4']")) == 3
+
+
+@pytest.mark.parametrize(
+    ("label", "shown"),
+    [
+        ("Hiles 1924, grade 4, girls and boys together", "Hiles 1924, grade 4, girls and boys together"),
+        (
+            "Karlsdottir & Stefansson 2014, grade 4, end of the school year, girls",
+            "Karlsdottir & Stefansson 2014, grade 4, girls",
+        ),
+        (
+            "Karlsdottir & Stefansson 2014, grade 4 (about 9 to 10 years), end of the school year, boys",
+            "Karlsdottir & Stefansson 2014, grade 4, boys",
+        ),
+        (
+            "Karlsdottir & Stefansson 2014, grade 4, end of the school year, girls and boys together",
+            "Karlsdottir & Stefansson 2014, grade 4",
+        ),
+        ("x" * 80, "x" * 51 + "…"),
+    ],
+)
+def test_labels_of_the_chart_lose_what_the_table_holds_before_they_are_cut(label, shown):
+    assert f">1  {shown.replace('&', '&amp;')}<" in speed_chart(
+        Measured(60.0, "letters/min", 58.0, 62.0, 300), [SpeedRow(1, label, 70.0, None)], catalogue()
+    )
+
+
+@pytest.mark.parametrize(("language", "said"), [("en", ("1 tick)", "2 words)")), ("fr", ("1 coche)", "2 mots)"))])
+def test_notes_count_in_the_readers_words(sample, language, said):
+    record, _ = sample
+    notes = (FlagNote("ticks-not-confirmed", "1 ticks"), FlagNote("looks-crossed-out", "2 words"))
+    told = " ".join(row.meaning for row in flag_rows(replace(record, flags=notes), catalogue(language)))
+    assert all(part in told for part in said)
+
+
+def test_settings_are_told_in_words(sample):
+    record, _ = sample
+    told = dict(provenance(replace(record, software={"reader_used": True, "ruler_given": False}), catalogue()))
+    assert told["Software"].startswith("reader used yes; ruler given no")
 
 
 def test_what_rows_of_one_source_share_is_said_once(sample, tree):

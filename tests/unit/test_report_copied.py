@@ -30,6 +30,11 @@ def test_sentences_say_what_was_counted(page):
     assert "Left out before the last word reached: “turns at noon.”" in said
 
 
+def test_the_last_word_stands_without_its_comma(page):
+    record = replace(page[0], letters={"counted_by_tool": {**COUNT, "last_word": "“quay!”,"}})
+    assert sentences(record, catalogue())[0].startswith("The last word reached is “quay”, word 31")
+
+
 def test_nothing_left_out_is_said(page):
     record = replace(page[0], letters={"counted_by_tool": {**COUNT, "left_out_runs": []}})
     assert "No word before the last one reached was left out." in sentences(record, catalogue())
