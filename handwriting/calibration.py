@@ -146,7 +146,7 @@ def calibrate(
     if paper is not None:
         name, dpi = paper
         sentence = (
-            f"The picture has the exact size of an {name} sheet scanned whole at {dpi:g} dots to the inch; "
+            f"The picture has the exact size of an {name} sheet scanned whole at {dpi:.4g} dots to the inch; "
             "the file states no resolution."
         )
         return _limited(
@@ -221,7 +221,7 @@ def _resolution_checks(given: Given, page: Page, mm_per_px: float) -> tuple[tupl
             off = mm_per_px * dpi / INCH_MM - 1
             checks = (
                 *checks,
-                f"The resolution {who}, {dpi:g} dots to the inch, differs from it by {100 * off:+.1f} %.",
+                f"The resolution {who}, {dpi:.4g} dots to the inch, differs from it by {100 * off:+.1f} %.",
             )
             flags = ("scale-conflict",) if abs(off) > 0.03 else flags
     return checks, flags
@@ -251,7 +251,7 @@ def _from_claim(page: Page, pitch_px: float | None) -> Scale:  # noqa: PLR0911 -
     mm_per_px = INCH_MM / across
     # The frame's pixels are square, with the resolution across.
     checks = _pitch_check(pitch_px, mm_per_px)
-    sentence = f"The file states {across:g} dots to the inch ({page.claim_source})"
+    sentence = f"The file states {across:.4g} dots to the inch ({page.claim_source})"
     paper = _paper_named(size)
     if paper == "A6 paper":
         return _none(

@@ -342,6 +342,18 @@ _TABLE = (
         "Lay a ruler on the bar and give what it shows with --bar-mm.",
     ),
     Flag(
+        "sheet-print-uneven",
+        "The scan's resolution says the sheet was printed at another scale across than down.",
+        "Widths or heights in millimetres are wrong by up to the difference; ratios of the two are off by it.",
+        "Print the sheet at full size ('100 %', not 'fit to page') from a program that keeps its shape.",
+    ),
+    Flag(
+        "sheet-bar-conflict",
+        "The length given for the sheet's 100 mm bar does not agree with the scan's resolution.",
+        "One of them is wrong; millimetres follow the bar.",
+        "Measure the bar again and check what was given with --bar-mm.",
+    ),
+    Flag(
         "sheet-code-unread",
         "The square code could not be read; text and ruling are as given.",
         "If they were given wrongly, so is everything that rests on them.",

@@ -175,8 +175,7 @@ def measure_sample(pages: Sequence[Page], task: Task, options: Options) -> Resul
 
 
 def _read_sheet(page: Page, task: Task, options: Options) -> SheetReading | None:
-    dpi = None if page.claimed_dpi is None else page.claimed_dpi[0]
-    return read_sheet(page.grey, bar_mm=options.bar_mm, dpi=dpi, text=task.text or None, where=page.name)
+    return read_sheet(page.grey, bar_mm=options.bar_mm, dpi=page.claimed_dpi, text=task.text or None, where=page.name)
 
 
 def _measure(pages: tuple[Page, ...], sheets: tuple[SheetReading, ...], task: Task, options: Options) -> Result:

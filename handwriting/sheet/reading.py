@@ -45,6 +45,8 @@ _BENT_MM = 0.12
 _SOFT_MM = 0.2
 _BAR_RANGE_MM = (85.0, 110.0)
 _BAR_READING_SD_MM = 0.25
+_OFF_SCALE = 0.012
+"""A flatbed's own scale is wrong by less than this, relative; common practice, no source."""
 _PRINT_SD = 0.005
 """Standard uncertainty of an unchecked printer's scale at "100 %", relative; from memory, no source."""
 
@@ -155,7 +157,7 @@ def read_sheet(
     grey: Grey,
     *,
     bar_mm: float | None = None,
-    dpi: float | None = None,
+    dpi: tuple[float, float] | None = None,
     text: str | None = None,
     instead: SheetCode | None = None,
     where: str = "",
@@ -168,8 +170,8 @@ def read_sheet(
         Grey picture, uint8.
     bar_mm : float, optional
         What a ruler shows for the sheet's 100 mm bar.
-    dpi : float, optional
-        Resolution the scanner claims; used only to notice a print of the wrong size.
+    dpi : tuple of float, optional
+        Resolution across and down that the scanner claims; used only to notice a print of the wrong size.
     text : str, optional
         The copied text, where it is the user's own.
     instead : SheetCode, optional
@@ -214,22 +216,15 @@ def read_sheet(
     if blur_px > _SOFT_MM * fit.mapping.px_per_mm(middle)[0]:
         flags.append("sheet-soft")
     scale, print_sd, statement = _print_scale(bar_mm)
-    if bar_mm is None:
-        flags.append("sheet-print-unchecked")
-        off = _claimed_scale(fit.mapping, layout, dpi)
-        if off is not None:
-            flags.append("sheet-print-size")
-            statement = (
-                f"The scanner's {dpi:g} dpi says the sheet was printed at {100 * off:.1f} % of its size; this was not "
-                "applied. Measure the 100 mm bar and give it with --bar-mm."
-            )
+    doubt, instead_of_it = _print_doubt(fit.mapping, layout, dpi, bar_mm)
+    flags += ([] if bar_mm is not None else ["sheet-print-unchecked"]) + doubt
     return SheetReading(
         layout,
         known,
         fit,
         len(marks),
         scale,
-        statement,
+        instead_of_it or statement,
         float(np.hypot(fit.scale_sd, print_sd)),
         _refusal(fit, len(marks)),
         tuple(flags),
@@ -312,16 +307,43 @@ def _print_scale(bar_mm: float | None) -> tuple[float, float, str]:
     )
 
 
-def _claimed_scale(mapping: PageMapping, layout: SheetLayout, dpi: float | None) -> float | None:
-    """Return the print scale that a scanner's claimed resolution implies, when it is clearly not 1 nor absurd."""
-    if not dpi:
-        return None
+def _print_doubt(
+    mapping: PageMapping, layout: SheetLayout, dpi: tuple[float, float] | None, bar_mm: float | None
+) -> tuple[list[str], str]:
+    """Return the flags of a print that a scanner's claim contradicts, and what to say of its scale; empty without."""
+    claimed = None if dpi is None else _claimed_scale(mapping, layout, dpi)
+    if dpi is None or claimed is None:
+        return [], ""
+    across, down = claimed
+    says = f"The scanner's {dpi[0]:.4g} dpi says the sheet was printed at"
+    if abs(across / down - 1.0) > _OFF_SCALE:
+        said = f"{says} {100 * across:.1f} % of its width and {100 * down:.1f} % of its height; this was not applied."
+        return ["sheet-print-uneven"], said
+    scale = float(np.sqrt(across * down))
+    if bar_mm is not None and abs(scale * BAR_MM / bar_mm - 1.0) > _OFF_SCALE:
+        return ["sheet-bar-conflict"], (
+            f"Scale set by the sheet's 100 mm bar, given as {bar_mm:g} mm; but the scanner's {dpi[0]:.4g} dpi make it "
+            f"{scale * BAR_MM:.1f} mm long."
+        )
+    if bar_mm is None and abs(scale - 1.0) > _OFF_SCALE:
+        return ["sheet-print-size"], (
+            f"{says} {100 * scale:.1f} % of its size; this was not applied. Measure the 100 mm bar and give it with "
+            "--bar-mm."
+        )
+    return [], ""
+
+
+def _claimed_scale(mapping: PageMapping, layout: SheetLayout, dpi: tuple[float, float]) -> tuple[float, float] | None:
+    """Return the scale of the print across and down that a claimed resolution implies; None where it is absurd."""
     spots = np.array([(x, y) for x in (20, layout.width - 20) for y in (20, layout.height - 20)], dtype=np.float64)
-    local = mapping.px_per_mm(spots)
-    if np.ptp(local) > 0.01 * local.mean():
-        return None  # seen at a slant: not a scan, so the claim means nothing
-    scale = float(local.mean()) * 25.4 / dpi
-    return scale if 0.9 <= scale <= 1.08 and abs(scale - 1.0) > 0.012 else None
+    scales = []
+    for half in (np.array([5.0, 0.0]), np.array([0.0, 5.0])):
+        ends = (mapping.to_image(spots + half) - mapping.to_image(spots - half)) * (25.4 / np.array(dpi))
+        local = np.linalg.norm(ends, axis=-1) / 10.0
+        if np.ptp(local) > 0.01 * local.mean():
+            return None  # seen at a slant: not a scan, so the claim means nothing
+        scales.append(float(local.mean()))
+    return (scales[0], scales[1]) if all(0.9 <= scale <= 1.08 for scale in scales) else None
 
 
 def _refusal(fit: PageFit, used: int) -> str:

@@ -177,7 +177,7 @@ def measure_print():
         page[60 : 60 + small.shape[0], 50 : 50 + small.shape[1]] = small
         grey = cv2.cvtColor(page, cv2.COLOR_BGR2GRAY)
         for bar in (None, 100 * shrink):
-            reading = read_sheet(grey, bar_mm=bar, dpi=300)
+            reading = read_sheet(grey, bar_mm=bar, dpi=(300, 300))
             ends = reading.to_image(np.array([(area.left, area.top), (area.left + 100.0, area.top)]) * 1.0)
             length = np.linalg.norm(ends[1] - ends[0]) / PX_PER_MM
             say(

@@ -105,12 +105,12 @@ def test_a_shrunk_print_is_noticed_and_the_bar_puts_it_right(portrait, shrink):
     def length(reading):
         return np.linalg.norm(np.diff(reading.to_page(ends * PX_PER_MM), axis=0))
 
-    unchecked = read_sheet(page, dpi=300)
+    unchecked = read_sheet(page, dpi=(300, 300))
     assert length(unchecked) == pytest.approx(100 / shrink, rel=5e-4)
     assert "sheet-print-size" in unchecked.flags
     assert f"{100 * shrink:.1f} %" in unchecked.print_statement
     assert "full size" in read_sheet(page).print_statement
-    checked = read_sheet(page, dpi=300, bar_mm=100 * shrink)
+    checked = read_sheet(page, dpi=(300, 300), bar_mm=100 * shrink)
     assert length(checked) == pytest.approx(100, rel=5e-4)
     assert checked.flags == ()
     assert checked.scale_sd < unchecked.scale_sd
@@ -119,8 +119,30 @@ def test_a_shrunk_print_is_noticed_and_the_bar_puts_it_right(portrait, shrink):
     assert upright.shape == pytest.approx(less.shape, abs=2)
 
 
+@pytest.mark.parametrize(("wide", "tall"), [(0.98, 1.0), (1.0, 0.98)])
+def test_a_print_of_another_shape_is_noticed_on_a_scan(portrait, wide, tall):
+    less = cv2.resize(portrait.grey, None, fx=wide, fy=tall, interpolation=cv2.INTER_AREA)
+    for bar in (None, 100 * wide):
+        reading = read_sheet(less, dpi=(300, 300), bar_mm=bar)
+        assert "sheet-print-uneven" in reading.flags
+        assert f"{100 * wide:.1f} % of its width and {100 * tall:.1f} % of its height" in reading.print_statement
+    across = read_sheet(np.rot90(less).copy(), dpi=(300, 300))
+    assert f"{100 * wide:.1f} % of its width" in across.print_statement
+    # Pixels that are not square are the scanner's, not the print's.
+    squeezed = cv2.resize(portrait.grey, None, fx=1.0, fy=0.5, interpolation=cv2.INTER_AREA)
+    assert read_sheet(squeezed, dpi=(300, 150)).flags == ("sheet-print-unchecked",)
+
+
+def test_a_bar_that_contradicts_the_scan_is_noticed(portrait):
+    reading = read_sheet(portrait.grey, dpi=(300, 300), bar_mm=96.8)
+    assert reading.flags == ("sheet-bar-conflict",)
+    assert "100.0 mm long" in reading.print_statement
+    assert read_sheet(portrait.grey, dpi=(300, 300), bar_mm=100.5).flags == ()
+    assert read_sheet(portrait.grey, bar_mm=96.8).flags == ()
+
+
 def test_a_full_size_scan_raises_no_doubt_about_its_print(portrait):
-    assert "sheet-print-size" not in read_sheet(portrait.grey, dpi=300).flags
+    assert "sheet-print-size" not in read_sheet(portrait.grey, dpi=(300, 300)).flags
 
 
 @pytest.mark.parametrize("bar", [0.0, 84.9, 110.1, 9.7, float("nan")])
