@@ -353,12 +353,6 @@ _TABLE = (
         "One of them is wrong; millimetres follow the bar.",
         "Measure the bar again and check what was given with --bar-mm.",
     ),
-    Flag(
-        "sheet-code-unread",
-        "The square code could not be read; text and ruling are as given.",
-        "If they were given wrongly, so is everything that rests on them.",
-        "Keep the square code in view and uncovered.",
-    ),
 )
 
 FLAGS: Mapping[str, Flag] = MappingProxyType({entry.code: entry for entry in _TABLE})

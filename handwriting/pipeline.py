@@ -26,7 +26,7 @@ from handwriting.alignment import (
     estimate_letters,
     own_reader,
 )
-from handwriting.calibration import Given, Scale, calibrate, rough_px_per_mm
+from handwriting.calibration import FINE_DPI, INCH_MM, Given, Scale, calibrate, rough_px_per_mm
 from handwriting.crossings import Crossings, find_crossings
 from handwriting.errors import NoWritingError, UsageError
 from handwriting.facts import letter_counts, line_facts, page_facts, ruler_facts, ruling_facts
@@ -361,6 +361,8 @@ def _scale(page: Page, sheets: tuple[SheetReading, ...], found: Found, options: 
         # One frame pixel is a whole number of page pixels.
         return replace(scale, mm_per_px=scale.mm_per_px / found.frame.px_per_page_px)
     flags = tuple(dict.fromkeys(code for sheet in sheets for code in sheet.flags))
+    if INCH_MM * min(sheet.px_per_mm for sheet in sheets) < 0.98 * FINE_DPI:
+        flags = (*flags, "low-resolution")
     refused = next((sheet.mm_refused for sheet in sheets if sheet.mm_refused), "")
     if refused:
         return Scale(None, 0.0, "none", refused, (), ("no-scale", *flags))

@@ -25,9 +25,15 @@ def find_sheet(grey: Grey, where: str) -> tuple[tuple[Paper, Hand], PageFit, Mar
     Raises
     ------
     SheetError
-        Two sheets, a sheet of a newer version, or too little of a sheet in view.
+        Two sheets, a sheet of a newer version, too little of a sheet in view, or a mirrored picture.
     """
     marks = find_marks(grey)
+    if marks.mirrored:
+        raise SheetError(
+            "the picture shows a copying sheet mirrored, as front cameras do",
+            where=where,
+            fix="Turn mirroring off, or take the picture with the camera at the back",
+        )
     if len(marks) < _FEWEST:
         return None
     kind, marks = _one_sheet(marks, where)

@@ -45,12 +45,15 @@ class Marks:
         px, clockwise from the mark's own top left.
     white, black : array (n,)
         Grey levels just outside and just inside the marks' borders.
+    mirrored : bool
+        No marks were found, but they are in the picture's mirror image.
     """
 
     ids: NDArray[np.intp]
     corners: FloatArray
     white: FloatArray
     black: FloatArray
+    mirrored: bool = False
 
     def only(self, keep: NDArray[np.bool_]) -> Marks:
         """Return the marks chosen by a mask."""
@@ -66,19 +69,22 @@ def find_marks(grey: Grey) -> Marks:
     longest = max(grey.shape)
     detector = cv2.aruco.ArucoDetector(DICTIONARY, cv2.aruco.DetectorParameters())
     ids, corners = np.empty(0, dtype=np.intp), np.empty((0, 4, 2))
+    alike = 0
     for look in _LOOK_PX:
         factor = max(1.0, longest / look)
         small = reduced(grey, factor)
         if look == _LOOK_PX[0] and not _at_a_glance(small):
             break
         found, names, squares = detector.detectMarkers(small)
+        alike = _of_one_size(squares)
         if names is not None and len(names) > len(ids):
             ids = np.asarray(names, dtype=np.intp).ravel()
             corners = (np.concatenate(found).astype(np.float64) + 0.5) * (longest / max(small.shape)) - 0.5
-        if len(ids) >= _ENOUGH or factor == 1.0 or len(ids) + _of_one_size(squares) < _FEWEST_SQUARES:
+        if len(ids) >= _ENOUGH or factor == 1.0 or len(ids) + alike < _FEWEST_SQUARES:
             break
     if not len(ids):
-        return Marks(ids, corners, np.empty(0), np.empty(0))
+        mirrored = alike >= _FEWEST_SQUARES and len(detector.detectMarkers(cv2.flip(small, 1))[0]) >= _FEWEST_SQUARES
+        return Marks(ids, corners, np.empty(0), np.empty(0), mirrored)
     return _refined(grey, ids, corners)
 
 

@@ -159,7 +159,6 @@ def read_sheet(
     bar_mm: float | None = None,
     dpi: tuple[float, float] | None = None,
     text: str | None = None,
-    instead: SheetCode | None = None,
     where: str = "",
 ) -> SheetReading | None:
     """Find a copying sheet in a picture, however it lies.
@@ -174,8 +173,6 @@ def read_sheet(
         Resolution across and down that the scanner claims; used only to notice a print of the wrong size.
     text : str, optional
         The copied text, where it is the user's own.
-    instead : SheetCode, optional
-        What the square code would say (`plan_sheet` knows), to be used when it cannot be read.
     where : str
         File and page for messages.
 
@@ -203,7 +200,8 @@ def read_sheet(
     if found is None:
         return None
     kind, fit, marks = found
-    layout, flags = _read_layout(grey, kind, fit, marks, instead, where)
+    layout = _read_layout(grey, kind, fit, marks, where)
+    flags: list[str] = []
     known = _text_of(layout.code, text, where)
     if len(marks) < PER_SHEET:
         flags.append("sheet-marks-hidden")
@@ -216,7 +214,7 @@ def read_sheet(
     if blur_px > _SOFT_MM * fit.mapping.px_per_mm(middle)[0]:
         flags.append("sheet-soft")
     scale, print_sd, statement = _print_scale(bar_mm)
-    doubt, instead_of_it = _print_doubt(fit.mapping, layout, dpi, bar_mm)
+    doubt, doubtful = _print_doubt(fit.mapping, layout, dpi, bar_mm)
     flags += ([] if bar_mm is not None else ["sheet-print-unchecked"]) + doubt
     return SheetReading(
         layout,
@@ -224,7 +222,7 @@ def read_sheet(
         fit,
         len(marks),
         scale,
-        instead_of_it or statement,
+        doubtful or statement,
         float(np.hypot(fit.scale_sd, print_sd)),
         _refusal(fit, len(marks)),
         tuple(flags),
@@ -232,32 +230,22 @@ def read_sheet(
     )
 
 
-def _read_layout(
-    grey: Grey, kind: tuple[Paper, Hand], fit: PageFit, marks: Marks, instead: SheetCode | None, where: str
-) -> tuple[SheetLayout, list[str]]:
+def _read_layout(grey: Grey, kind: tuple[Paper, Hand], fit: PageFit, marks: Marks, where: str) -> SheetLayout:
     code = read_code(grey, _near_code(fit, marks, kind), kind, where)
     if code is not None:
-        return sheet_layout(code), []
-    if instead is None:
-        if fit.bent_mm > _BENT_MM:
-            raise SheetError(
-                "the copying sheet is too far from flat for its square code to be read",
-                where=where,
-                fix=f"Take the picture again: {ADVICE}",
-            )
+        return sheet_layout(code)
+    if fit.bent_mm > _BENT_MM:
         raise SheetError(
-            "the square code of the copying sheet cannot be read",
+            "the copying sheet is too far from flat for its square code to be read",
             where=where,
-            fix="Take the picture again with the code in view and uncovered, or give the text and the ruling",
+            fix=f"Take the picture again: {ADVICE}",
         )
-    if (instead.paper, instead.hand) != kind:
-        raise SheetError(
-            f"the square code cannot be read, and its marks say paper {kind[0]}, {kind[1]} hand, "
-            f"but paper {instead.paper}, {instead.hand} hand was named",
-            where=where,
-            fix="Name the paper and the hand of this sheet",
-        )
-    return sheet_layout(instead), ["sheet-code-unread"]
+    raise SheetError(
+        "the square code of the copying sheet cannot be read",
+        where=where,
+        fix="Take the picture again with the code in view and uncovered; over a spoiled code lay one cut from a fresh "
+        "print of the same page",
+    )
 
 
 def _near_code(fit: PageFit, marks: Marks, kind: tuple[Paper, Hand]) -> Callable[[FloatArray], FloatArray]:

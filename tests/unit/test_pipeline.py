@@ -156,7 +156,7 @@ def test_few_lines_are_flagged(drawn):
 
 @pytest.fixture(scope="module")
 def written_sheet():
-    """A copying sheet with a line of bars between its rules: grey picture at 150 dots to the inch."""
+    """A copying sheet with a line of writing between its rules: grey picture at 200 dots to the inch."""
     pypdfium2 = pytest.importorskip("pypdfium2")
     from handwriting.sheet.drawing import make_sheet
     from handwriting.sheet.passages import find_passage
@@ -186,3 +186,12 @@ def test_a_copying_sheet_needs_neither_scale_nor_text(written_sheet):
     assert area > 140
     x_height = record.measures["x_height_centre"]
     assert x_height.value == pytest.approx(ABLE.x_height_mm, abs=0.3)
+    assert "low-resolution" not in {note.code for note in record.flags}
+
+
+def test_a_coarse_picture_of_a_sheet_is_said_to_be_coarse(written_sheet):
+    small = cv2.resize(written_sheet, None, fx=0.7, fy=0.7, interpolation=cv2.INTER_AREA)
+    page = Page(small, None, "0" * 64, "sheet.png", "PNG")
+    record = measure_page(page, read_task(seconds=300, letters=30), Options()).record
+    assert record.scale.unit == "mm"
+    assert "low-resolution" in {note.code for note in record.flags}
