@@ -59,4 +59,5 @@ def correct(
     result = put_right(measure_again(before, pages), said)
     folder = out if out is not None else record.parent / "corrected"
     write_report(result.record, result.picture, folder)
-    typer.echo(f"{len(result.record.corrections)} corrections. Report: {folder / 'report.html'}")
+    n = len(result.record.corrections)
+    typer.echo(f"{n} correction{'' if n == 1 else 's'}. Report: {folder / 'report.html'}")

@@ -123,7 +123,7 @@ def measure(
     from handwriting.pipeline import Options, measure_sample, take_ticks
     from handwriting.report.models import read_models
     from handwriting.report.words import find_catalogue
-    from handwriting.report.write import write_report
+    from handwriting.report.write import results_of, write_report
     from handwriting.task import read_task
 
     keep_freed()
@@ -169,9 +169,12 @@ def measure(
         result = measure_sample(pages, asked, options)
     if ticks and _confirmed_ticks(result, yes=yes):
         result = take_ticks(result)
+    earlier = results_of(out)
     with _working(silent, f"Writing {out} ..."):
         extra = {f"{name}.png": png(image) for name, image in result.label_maps().items()} if labels else {}
         written = write_report(result.record, result.picture, out, extra=extra, words=words, models=models)
+    if not quiet and earlier is not None and earlier.sha256 != result.record.page.sha256:
+        typer.echo(f"The results of {earlier.name} in {out} were replaced. Give each page its own --out.", err=True)
     if keep:
         keep_record(result.record, result.picture, place=store, by=by, until=until, blank=blank, quiet=silent)
     if as_json:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import tempfile
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 from handwriting.encoding import png
@@ -18,6 +20,28 @@ from handwriting.report.overlay import Picture, overlay
 from handwriting.report.pdf import page_pdf
 from handwriting.report.table import measures_csv
 from handwriting.report.words import Catalogue
+
+# Files of an earlier page that a new one may not write again: beside the new record they would tell of another page.
+_LETTERS, _MAPS = "letters.html", ("lines.png", "words.png", "lines-*.png", "words-*.png")
+_DEEP_GREY = b"\x10\x00"  # bit depth 16, grey: of PNGs, what label maps alone are here
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """The page whose results stand in a folder: its file's name and sha256, and which page of it."""
+
+    name: str
+    sha256: str
+    number: int
+
+
+def results_of(folder: Path) -> Earlier | None:
+    """Return whose results stand in a folder, None where there are none, or none that can be read."""
+    try:
+        page = json.loads((folder / "record.json").read_text("utf-8"))["page"]
+        return Earlier(str(page["name"]), str(page["sha256"]), int(page["number"]))
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
 
 
 def write_report(
@@ -40,7 +64,8 @@ def write_report(
     picture : array, uint8, (rows, columns) or (rows, columns, 3) RGB
         The upright frame the record's coordinates refer to.
     folder : Path
-        Made when it does not exist; files of the same names are replaced.
+        Made when it does not exist; files of the same names are replaced, and what was written there for another page
+        and not again now (letters, label maps) is taken away.
     extra : mapping of file name to content, optional
         More files to write together with these (label maps).
     words : Catalogue, optional
@@ -69,7 +94,21 @@ def write_report(
         **({} if gallery is None else {"letters.html": gallery.encode("utf-8")}),
         **(extra or {}),
     }
-    return write_files(folder, contents)
+    earlier = results_of(folder)
+    written = write_files(folder, contents)
+    if earlier is not None:
+        _take_away(folder, written, maps=(earlier.sha256, earlier.number) != (record.page.sha256, record.page.number))
+    return written
+
+
+def _take_away(folder: Path, written: Iterable[str], *, maps: bool) -> None:
+    """Take away what an earlier page left and this one has not written again."""
+    old = [folder / _LETTERS]
+    if maps:
+        old += [path for pattern in _MAPS for path in folder.glob(pattern) if path.read_bytes()[24:26] == _DEEP_GREY]
+    for path in old:
+        if path.name not in written:
+            path.unlink(missing_ok=True)
 
 
 def write_files(folder: Path, contents: Mapping[str, bytes]) -> dict[str, Path]:

@@ -134,6 +134,18 @@ def test_output_in_an_old_character_set(page, tmp_path, encoding):
     assert json.loads(plain.stdout.decode("utf-8"))["task"]["text"] == "Über allen Gipfeln"
 
 
+def test_results_of_another_page_are_replaced_with_a_word(page, tmp_path, capsys):
+    other = tmp_path / "other.png"
+    Image.open(page).rotate(1, fillcolor=250).save(other, dpi=(DPI, DPI))
+    for scan, said in (
+        (page, ""),
+        (page, ""),
+        (other, f"The results of page.png in {tmp_path / 'out'} were replaced."),
+    ):
+        assert command("measure", scan, "--out", tmp_path / "out") == 0
+        assert capsys.readouterr().err.startswith(said) if said else capsys.readouterr().err == ""
+
+
 def test_one_page_of_several_is_measured_and_said(page, tmp_path, capsys):
     pages = tmp_path / "pages.tif"
     with Image.open(page) as first:

@@ -37,7 +37,7 @@ from handwriting.report.rounding import rounded
 from handwriting.report.table import COLUMNS, measures_csv, safe
 from handwriting.report.terminal import print_table
 from handwriting.report.words import catalogue
-from handwriting.report.write import write_files, write_report
+from handwriting.report.write import results_of, write_files, write_report
 from handwriting.task import COUNTING_RULE
 
 NASTY = '<script>alert("x")</script>'
@@ -477,6 +477,28 @@ def test_files_are_written_and_replaced(tmp_path, sample):
     assert paths["measures.csv"].read_bytes().startswith(b"\xef\xbb\xbfkey,")
     again = write_report(replace(record, task={}), picture, folder)
     assert "P07" not in again["report.html"].read_text("utf-8")
+
+
+def test_nothing_of_another_page_is_left_beside_a_new_record(tmp_path, sample):
+    record, picture = sample
+    deep = write.png(np.full((4, 4), 300, np.uint16))
+    write_report(record, picture, tmp_path, extra={"lines.png": deep, "words-2.png": deep})
+    assert (tmp_path / "letters.html").exists()
+    own = write.png(np.zeros((4, 4), np.uint8))
+    (tmp_path / "words.png").write_bytes(own)  # a picture of the user's, of that name
+    write_report(replace(record, lines=()), picture, tmp_path)
+    kept = {"lines.png", "words-2.png", "words.png"}
+    assert kept <= {p.name for p in tmp_path.iterdir()}, "maps of the same page stay"
+    assert not (tmp_path / "letters.html").exists()
+    write_report(replace(record, page=replace(record.page, sha256="0" * 64)), picture, tmp_path)
+    assert kept & {p.name for p in tmp_path.iterdir()} == {"words.png"}
+    assert (tmp_path / "words.png").read_bytes() == own
+
+
+@pytest.mark.parametrize("text", ["", "{}", "[]", '{"page": 3}', '{"page": {"name": 1}}'])
+def test_a_folder_with_another_record_json_is_nobodys(tmp_path, text):
+    (tmp_path / "record.json").write_text(text, "utf-8")
+    assert results_of(tmp_path) is None
 
 
 def test_a_folder_that_cannot_be_made_is_refused(tmp_path):
