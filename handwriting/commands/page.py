@@ -167,6 +167,12 @@ def measure(
         raise UsageError("a record is kept under a pupil code and a date", fix="Give --code and --date.")
     with _working(silent, f"Measuring {_named(page)} ..."):
         result = measure_sample(pages, asked, options)
+    if bar_mm is not None and not result.found.frame.sheets:
+        raise UsageError(
+            "--bar-mm was given, but no copying sheet was found",
+            where=pages[0].name,
+            fix="Keep the sheet's square marks in view, or leave --bar-mm out",
+        )
     if ticks and _confirmed_ticks(result, yes=yes):
         result = take_ticks(result)
     earlier = results_of(out)

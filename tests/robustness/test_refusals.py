@@ -252,6 +252,7 @@ def test_lined_paper_without_writing(refused):
         (("--rule-mm", "8"), "no printed rules were found"),
         (("--ruler",), "no ruler with millimetres was found"),
         (("--ruler", "--rule-mm", "8"), "both set the scale"),
+        (("--bar-mm", "100"), "no copying sheet was found"),
         (("--tolerance-mm", "99"), "--tolerance-mm"),
         (("--page", "3"), "Leave the page number out"),
         (("--letters", "many"), "--letters"),
