@@ -1,14 +1,17 @@
-"""Print that its shape gives away: frames and ruled lines, solid blocks, circles.
+"""Print that its shape gives away: frames and ruled lines, solid blocks, circles, square codes, bar codes.
 
 No hand draws a line of 25 mm true to a hundredth of a millimetre, or a circle true to a fiftieth of its radius with a
 line of one width; and no pen leaves a solid block with an outline as smooth as its hull. Frames are told by their ink,
-nearly all of it along the sides of a large box, upright or as tilted as the page.
+nearly all of it along the sides of a large box, upright or as tilted as the page. A square code (ISO/IEC 18004) has
+three equal marks at its corners, each a square inside a frame 7/3 as wide; a bar code is a dozen bars of one height.
 
 What it does not see: print of other shapes (letters are told by their repeats, see `printed`), and frames that writing
 touches.
 """
 
 from __future__ import annotations
+
+from itertools import combinations
 
 import cv2
 import numpy as np
@@ -21,10 +24,16 @@ from handwriting.ink import Pieces
 _RULED_MM, _STRAY_MM = 25.0, 0.06
 # A circle's radius may vary by this share of it, and its line's width by the same.
 _ROUND = 0.02
+# A corner mark of a square code (ISO/IEC 18004, from memory): its frame is 7 modules wide and covers 24 of 49, the
+# square inside it is 3 wide.
+_FRAME_SQUARE, _FRAME_INK = 7 / 3, 24 / 49
+_MOST_MARKS = 24
+# Bars of a bar code: how many, how tall, and how true to one height.
+_BARS, _BAR_MM, _BAR_TRUE = 12, 3.5, 0.04
 
 
 def printed_shapes(pieces: Pieces, slope: float, px_per_mm: float) -> NDArray[np.bool_]:
-    """Tell which pieces are frames, ruled lines, solid blocks or circles.
+    """Tell which pieces are frames, ruled lines, solid blocks, circles or parts of a code.
 
     Parameters
     ----------
@@ -52,7 +61,62 @@ def printed_shapes(pieces: Pieces, slope: float, px_per_mm: float) -> NDArray[np
             or (blocks[p] and area[p] > 0.93 * cv2.contourArea(cv2.convexHull(points)))
             or (rings[p] and _alone(pieces, int(p)) and _is_ring(points))
         )
-    return printed
+    return printed | _square_codes(pieces.boxes) | _bar_codes(pieces.boxes, slope, px_per_mm)
+
+
+def _square_codes(boxes: NDArray[np.int32]) -> NDArray[np.bool_]:
+    """Tell the pieces of square codes: all that stands between three equal corner marks in a right angle."""
+    inside = np.zeros(len(boxes), bool)
+    size, middle = boxes[:, 2:4].astype(np.float64), boxes[:, :2] + boxes[:, 2:4] / 2
+    side, fill = size.max(1), boxes[:, 4] / size.prod(1)
+    even = (size.min(1) > 0.85 * side) & (side >= 5)
+    solid = np.flatnonzero(even & (fill > 0.75))
+    frames = np.flatnonzero(even & (np.abs(fill - _FRAME_INK) < 0.15))
+    if len(frames) < 3 or len(solid) < 3:
+        return inside
+    fits = np.abs(side[frames][:, None] / side[solid] / _FRAME_SQUARE - 1) < 0.25
+    fits &= (np.abs(middle[frames][:, None] - middle[solid]) < 0.1 * side[frames][:, None, None]).all(2)
+    for three in combinations(frames[fits.any(1)][:_MOST_MARKS].tolist(), 3):
+        corner = _right_angle(middle[list(three)], float(side[list(three)].max()))
+        if corner is None or np.ptp(side[list(three)]) > 0.15 * side[list(three)].max():
+            continue
+        ends = np.vstack([middle[list(three)], corner])
+        reach = 0.75 * side[list(three)].max()
+        inside |= ((middle > ends.min(0) - reach) & (middle < ends.max(0) + reach)).all(1) & (side < 2 * np.ptp(ends))
+    return inside
+
+
+def _right_angle(marks: FloatArray, side: float) -> FloatArray | None:
+    """Return the fourth corner of the square that three marks stand at, None where they stand at none."""
+    for k in range(3):
+        one, other = (marks[i] - marks[k] for i in range(3) if i != k)
+        a, b = float(np.hypot(*one)), float(np.hypot(*other))
+        if a > 1.5 * side and abs(a - b) < 0.1 * a and abs(float(one @ other)) < 0.1 * a * b:
+            return np.asarray(marks[k] + one + other)
+    return None
+
+
+def _bar_codes(boxes: NDArray[np.int32], slope: float, px_per_mm: float) -> NDArray[np.bool_]:
+    """Tell the pieces of bar codes: a dozen bars or more side by side, tops and feet on one level each."""
+    found = np.zeros(len(boxes), bool)
+    left, top, wide, tall, area = boxes.T.astype(np.float64)
+    bars = np.flatnonzero((tall > _BAR_MM * px_per_mm) & (tall > 3 * wide) & (area > 0.8 * wide * tall))
+    bars = bars[np.argsort(left[bars], kind="stable")]
+    level = top - slope * left
+    for first in bars.tolist():
+        if found[first]:
+            continue
+        height = tall[first]
+        alike = (np.abs(tall[bars] - height) < _BAR_TRUE * height) & (
+            np.abs(level[bars] - level[first]) < _BAR_TRUE * height
+        )
+        row = bars[alike & (left[bars] >= left[first])]
+        gaps = left[row[1:]] - left[row[:-1]] - wide[row[:-1]]
+        apart = np.flatnonzero(gaps > 0.35 * height)
+        row = row[: apart[0] + 1] if len(apart) else row
+        if len(row) >= _BARS:
+            found[row] = True
+    return found
 
 
 def _is_frame(points: NDArray[np.int32], slope: float, px_per_mm: float) -> bool:

@@ -109,6 +109,53 @@ def test_what_is_drawn_true_is_print_and_what_a_hand_draws_is_not(written, shape
         assert len(look(grey).aside) == boxes
 
 
+def square_code(tilt):
+    """Return a square code as segno draws it, grey, its modules 0.4 mm wide, turned by so many degrees."""
+    made = pytest.importorskip("segno").make("Sheet 12, page 1", error="m", micro=False)
+    modules = np.kron(
+        255 - 235 * np.array([list(row) for row in made.matrix_iter(border=4)], np.uint8), np.ones((8, 8))
+    )
+    side = round(modules.shape[0] / 8 * 0.4 * PX_PER_MM)
+    small = cv2.resize(modules.astype(np.uint8), (side, side), interpolation=cv2.INTER_AREA)
+    turn = cv2.getRotationMatrix2D((side / 2, side / 2), tilt, 1)
+    return cv2.warpAffine(small, turn, (side, side), borderMode=cv2.BORDER_REPLICATE)
+
+
+@pytest.mark.parametrize("tilt", [0.0, 1.5, -2.5])
+@pytest.mark.parametrize("place_mm", [(30, 12), (150, 20)])
+def test_a_square_code_is_no_writing(written, tilt, place_mm):
+    grey, code = written[0].copy(), square_code(tilt)
+    x, y = (round(v * PX_PER_MM) for v in place_mm)
+    part = grey[y : y + len(code), x : x + len(code)]
+    np.minimum(part, code, out=part)
+    seen = look(grey)
+    assert len(seen.lines.lines) == len(written[1].lines)
+    mine = [b for b in seen.aside if b.left > x - 2 and b.right < x + len(code) + 2 and b.bottom < y + len(code) + 2]
+    assert mine and len(mine) == len(seen.aside)
+
+
+def test_a_bar_code_is_no_writing(written):
+    grey = written[0].copy()
+    rng = np.random.default_rng(5)
+    x, top, bottom = 40 * PX_PER_MM, round(12 * PX_PER_MM), round(22 * PX_PER_MM)
+    for wide, white in rng.choice([0.5, 1.0, 1.5], (24, 2)):
+        grey[top:bottom, round(x) : round(x + wide * PX_PER_MM)] = 30
+        x += (wide + white) * PX_PER_MM
+    seen = look(grey)
+    assert len(seen.lines.lines) == len(written[1].lines)
+    assert seen.aside
+
+
+def test_strokes_like_bars_that_a_hand_makes_stay(written):
+    grey = written[0].copy()
+    rng = np.random.default_rng(6)
+    for i in range(16):
+        top, bottom = (np.array([12, 20]) + rng.normal(0, 0.5, 2)) * PX_PER_MM
+        at = (40 + 3 * i) * PX_PER_MM
+        cv2.line(grey, (round(at), round(top)), (round(at), round(bottom)), 30, 4)
+    assert not look(grey).aside
+
+
 def test_a_page_number_and_a_slash_are_no_lines(written):
     grey = written[0].copy()
     bottom = grey.shape[0] - 12 * PX_PER_MM
