@@ -23,7 +23,7 @@ from handwriting.lines import Lines, find_lines
 from handwriting.rows import Rows, rows_of
 from handwriting.rules import Ruling
 from handwriting.shapes import printed_shapes
-from handwriting.strays import set_strays_aside
+from handwriting.strays import set_head_aside, set_strays_aside
 
 _SIDE = 16
 _ALIKE = 0.90
@@ -38,19 +38,21 @@ _ALIEN = 20.0
 def set_print_aside(ink: Ink, ruling: Ruling | None, frame: Frame) -> tuple[Ink, tuple[Box, ...], Lines]:
     """Return the ink without print, the boxes of what was set aside (frame px), and the lines of what is left.
 
-    Single marks off the column of text (`strays`) are set aside with it.
+    Single marks off the column of text and the head of a sheet above its print (`strays`) are set aside with it.
     """
     shapes = printed_shapes(ink.pieces, 0.0 if ruling is None else ruling.slope, frame.px_per_mm)
     if frame.sheets:
         shapes |= _outside(ink.pieces, frame)
     ink, boxes = _without(ink, shapes, ())
+    rows: tuple[Box, ...] = ()
     if not frame.sheets:
-        printed, found = _printed_letters(ink, ruling, frame.px_per_mm)
+        printed, rows = _printed_letters(ink, ruling, frame.px_per_mm)
         if printed.any():
-            ink, found = _without(ink, printed, found)
+            ink, found = _without(ink, printed, rows)
             boxes = (*boxes, *found)
-    lines, strays = set_strays_aside(find_lines(ink, ruling, frame.px_per_mm))
-    return ink, (*boxes, *strays), lines
+    lines, head = set_head_aside(find_lines(ink, ruling, frame.px_per_mm), rows)
+    lines, strays = set_strays_aside(lines)
+    return ink, (*boxes, *head, *strays), lines
 
 
 def set_area_aside(ink: Ink, area: Box) -> tuple[Ink, tuple[Box, ...]]:

@@ -156,6 +156,25 @@ def test_strokes_like_bars_that_a_hand_makes_stay(written):
     assert not look(grey).aside
 
 
+def test_the_head_of_a_sheet_goes_with_its_passage(written):
+    """A title and two labels have too few letters to be told for print by themselves."""
+    grey, truth = drawn(TEXT, VARIED, replace(BLANK, top_mm=72))
+    printed_notice(grey, top_mm=40)
+    for at, said, size in (((25, 16), "Copying", 1.7), ((25, 28), "Code:", 1.1), ((90, 28), "Day:", 1.1)):
+        place = tuple(round(v * PX_PER_MM) for v in at)
+        cv2.putText(grey, said, place, cv2.FONT_HERSHEY_DUPLEX, size, 20, 3, cv2.LINE_AA)
+    seen = look(grey)
+    assert len(seen.lines.lines) == len(truth.lines)
+    assert min(box.top for box in seen.aside) < 16 * PX_PER_MM
+
+
+def test_writing_above_print_at_the_foot_stays(written):
+    grey = written[0].copy()
+    printed_notice(grey, top_mm=grey.shape[0] / PX_PER_MM - 30)
+    seen = look(grey)
+    assert len(seen.lines.lines) == len(written[1].lines)
+
+
 def test_a_page_number_and_a_slash_are_no_lines(written):
     grey = written[0].copy()
     bottom = grey.shape[0] - 12 * PX_PER_MM
