@@ -59,6 +59,9 @@ def lift_rules(flat: ByteImage, rules: Rules, px_per_mm: float) -> tuple[ByteIma
 def _lift(image: ByteImage, cut: ByteImage, ruling: Ruling, px_per_mm: float) -> None:
     """Divide one family of rules out, in place, each by its own cross-section along its length."""
     height, width = image.shape
+    # Places in the flat view of what both pictures are views of: quicker than looking rows and columns up.
+    down, across = image.strides
+    level, where = (view.T.reshape(-1) if down < across else view.reshape(-1) for view in (image, cut))
     reach = max(3, round(0.45 * px_per_mm), round(ruling.thickness / 2 + 0.3 * px_per_mm))
     offsets = np.arange(-reach, reach + 1)
     # Where a family ends is known to a strip; a lone line's ends were looked for.
@@ -76,30 +79,39 @@ def _lift(image: ByteImage, cut: ByteImage, ruling: Ruling, px_per_mm: float) ->
         if seen.sum() < 20:
             continue
         # A line crosses from row to row: its profile is taken for each quarter of a pixel it lies off its row.
-        quarter = np.clip(np.floor(4 * (rows[seen] - course[seen] + 0.5)), 0, 3).astype(np.int64)
+        quarter = np.clip(np.floor(4 * (rows[seen] - course[seen] + 0.5)), 0, 3).astype(np.uint8)
         order = np.argsort(quarter, kind="stable")
-        along, index = x[seen][order], rows[seen][order] + offsets[:, None]
-        band = image[np.clip(index, 0, height - 1), along]
+        index, along = rows[seen][order] + offsets[:, None], x[seen][order] * across
+        inside = (
+            None if seen.all() and 0 <= index[0].min() and index[-1].max() < height else (index >= 0) & (index < height)
+        )
+        place = (index if inside is None else np.clip(index, 0, height - 1)) * down + along
+        band = level.take(place)
         if ruling.dashed:
-            _put(image, index, along, _without_dashes(band, ruling, px_per_mm))
+            _put(level, place, _without_dashes(band, ruling, px_per_mm), inside)
             continue
         spread = _by_quarters(band, quarter, order, stretch)
+        without = np.minimum(band, np.uint8(PAPER))
+        # A line reaches into some rows of its band only.
+        dimmed = np.flatnonzero(spread.min(1) < 1)
+        spread = spread[dimmed]
         opaque = spread < 0.42
-        without = np.minimum(band / np.maximum(spread, 0.42), PAPER)
-        without[opaque] = PAPER
-        _put(image, index, along, without.astype(np.uint8))
+        clear = np.minimum(band[dimmed] / np.maximum(spread, 0.42), PAPER)
+        clear[opaque] = PAPER
+        without[dimmed] = clear.astype(np.uint8)
+        _put(level, place, without, inside)
         if opaque.any():
-            before = cut[np.clip(index, 0, height - 1), along]
-            _put(cut, index, along, np.where(opaque, 255, before).astype(np.uint8))
+            gone = where.take(place)
+            gone[dimmed] = np.where(opaque, 255, gone[dimmed])
+            _put(where, place, gone, inside)
 
 
-def _put(image: ByteImage, rows: Index, columns: Index, values: ByteImage) -> None:
-    """Write a band along a line into the picture, in place, without what lies beyond its edges."""
-    if rows[0].min() >= 0 and rows[-1].max() < len(image):
-        image[rows, columns] = values
-        return
-    inside = (rows >= 0) & (rows < len(image))
-    image[rows[inside], np.broadcast_to(columns, rows.shape)[inside]] = values[inside]
+def _put(level: ByteImage, place: Index, values: ByteImage, inside: NDArray[np.bool_] | None) -> None:
+    """Write a band along a line into the flat view, in place; without what lies beyond its edges, where any does."""
+    if inside is None:
+        level[place] = values
+    else:
+        level[place[inside]] = values[inside]
 
 
 def _without_dashes(band: ByteImage, ruling: Ruling, px_per_mm: float) -> ByteImage:
@@ -150,8 +162,8 @@ def _let_through(band: ByteImage, stretch: float) -> NDArray[np.float32]:
 
 def _share_below(values: ByteImage, share: float) -> FloatArray:
     """Return the quantile of grey levels along the last axis as numpy gives it; whole levels are sorted by counting."""
-    ranked = np.sort(values, axis=-1, kind="stable").astype(np.float64)
+    ranked = np.sort(values, axis=-1, kind="stable")
     place = share * (values.shape[-1] - 1)
     first = int(place)
-    low, high = ranked[..., first], ranked[..., min(first + 1, values.shape[-1] - 1)]
+    low, high = (ranked[..., min(at, values.shape[-1] - 1)].astype(np.float64) for at in (first, first + 1))
     return np.asarray(low + (high - low) * (place - first))

@@ -23,8 +23,10 @@ STEEPEST = 0.12  # about 7 degrees
 
 
 def strips_of(dark: ByteImage, reach: int, *, down: bool) -> NDArray[np.float32]:
-    """Return the clipped ridge answer averaged in strips, shape (length along which rules repeat, strips)."""
-    # Strips a whole number of pixels wide are averaged several times as fast; the last few columns are left out.
+    """Return the clipped ridge answer averaged in strips, shape (length along which rules repeat, strips).
+
+    The last few columns are left out, so that strips are a whole number of pixels wide; averages are whole numbers.
+    """
     if down:
         dark = dark[: dark.shape[0] // STRIPS * STRIPS]
         middle, low, high = dark[:, reach:-reach], dark[:, : -2 * reach], dark[:, 2 * reach :]
@@ -34,11 +36,18 @@ def strips_of(dark: ByteImage, reach: int, *, down: bool) -> NDArray[np.float32]
     ridge = cv2.max(low, high)
     cv2.subtract(middle, ridge, dst=ridge)
     cv2.threshold(ridge, CLIP, 0, cv2.THRESH_TRUNC, dst=ridge)
-    size = (ridge.shape[1], STRIPS) if down else (STRIPS, ridge.shape[0])
-    means = np.asarray(cv2.resize(ridge, size, interpolation=cv2.INTER_AREA))
+    # Sums by `reduce` take a third of the time that averaging over areas does.
+    wide = (ridge.shape[0] if down else ridge.shape[1]) // STRIPS
     strips = np.zeros((dark.shape[1] if down else dark.shape[0], STRIPS), np.float32)
-    strips[reach:-reach] = means.T if down else means
-    return strips
+    if down:
+        bands = ridge.reshape(STRIPS, wide, -1)
+        for k in range(STRIPS):
+            strips[reach:-reach, k] = cv2.reduce(bands[k], 0, cv2.REDUCE_SUM, dtype=cv2.CV_32S)[0]
+    else:
+        sums = cv2.reduce(ridge.reshape(-1, wide), 1, cv2.REDUCE_SUM, dtype=cv2.CV_32S)
+        strips[reach:-reach] = sums.reshape(-1, STRIPS)
+    strips *= np.float32(1) / np.float32(wide)
+    return np.rint(strips, out=strips)
 
 
 def tilt(strips: NDArray[np.float32], step: float) -> float:
