@@ -200,7 +200,7 @@ def _noise(flat: ByteImage) -> float:
     if not difference.size:
         return 1.0
     # The median from the counts of whole grey levels.
-    counts = np.cumsum(cv2.calcHist([difference], [0], None, [256], [0, 256])[:, 0].astype(np.int64))
+    counts = np.cumsum(cv2.calcHist([difference], [0], None, [256], [0, 256]).reshape(-1).astype(np.int64))
     half = (counts[-1] - 1) // 2, counts[-1] // 2
     median = np.searchsorted(counts, half, side="right").mean()
     return float(1.4826 * median / np.sqrt(2))

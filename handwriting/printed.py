@@ -175,10 +175,11 @@ def _of_one_size(pieces: Pieces, chosen: NDArray[np.int64]) -> NDArray[np.int64]
     pairs = pairs[np.abs(tall[:, 0] - tall[:, 1]) <= np.maximum(1, 0.04 * tall.max(1))]
     # Share of the box inked, and where the ink's middle lies in it: a quick look before the pictures are compared.
     n = len(pieces.boxes)
-    total = np.maximum(np.bincount(pieces.piece, minlength=n), 1)
+    total = np.maximum(pieces.boxes[:, 4], 1)
     looks = [total / size.prod(1)]
+    piece = pieces.piece.astype(np.intp)
     for axis, at in ((0, pieces.x), (1, pieces.y)):
-        looks.append((np.bincount(pieces.piece, at, n) / total - pieces.boxes[:, axis] + 0.5) / size[:, axis])
+        looks.append((np.bincount(piece, at, n) / total - pieces.boxes[:, axis] + 0.5) / size[:, axis])
     for look, slack in zip(looks, (0.07, 0.05, 0.05), strict=True):
         pairs = pairs[np.abs(look[pairs[:, 0]] - look[pairs[:, 1]]) < slack]
     return np.asarray(pairs)
