@@ -82,9 +82,8 @@ def _lift(image: ByteImage, cut: ByteImage, ruling: Ruling, px_per_mm: float) ->
         quarter = np.clip(np.floor(4 * (rows[seen] - course[seen] + 0.5)), 0, 3).astype(np.uint8)
         order = np.argsort(quarter, kind="stable")
         index, along = rows[seen][order] + offsets[:, None], x[seen][order] * across
-        inside = (
-            None if seen.all() and 0 <= index[0].min() and index[-1].max() < height else (index >= 0) & (index < height)
-        )
+        whole = index[0].min() >= 0 and index[-1].max() < height
+        inside = None if whole else (index >= 0) & (index < height)
         place = (index if inside is None else np.clip(index, 0, height - 1)) * down + along
         band = level.take(place)
         if ruling.dashed:
