@@ -374,7 +374,7 @@ def test_stopped_by_the_user(refused, written, monkeypatch):
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["sheet"], "either --passage or --text"),
+        (["sheet"], "needs --passage or --text"),
         (["sheet", "--passage", "fox", "--paper", "a3"], "--paper"),
         (["sheet", "--passage", "nosuch"], "nosuch"),
         (["sheet", "--passage", "fox", "--rule", "nosuch"], "nosuch"),
