@@ -2,6 +2,7 @@
 
 import io
 import os
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,7 @@ from odd_files import (
     pdf_nested_forms,
     pdf_page,
     pdf_scan,
+    pdf_stream,
     png,
     tiff,
 )
@@ -230,6 +232,17 @@ def test_nested_forms_are_stopped_by_the_clock(refusal):
     data = pdf_nested_forms()
     assert len(data) < 5000
     assert "took longer than 1 s" in refusal(data, DecodeFailedError, limits=Limits(seconds=1))
+
+
+def test_drawing_that_unpacks_to_hundreds_of_times_its_size_takes_no_more_than_its_share(refusal):
+    """Two million lines in 90 kB: drawn, they need half a gigabyte; the child ends, this process does not."""
+    page = b"<</Type/Page/Parent 2 0 R/MediaBox[0 0 595 842]/Contents 4 0 R>>"
+    lines = zlib.compress(b"0 0 m 500 700 l S\n" * 2_000_000, 9)
+    tree = b"<</Type/Pages/Kids[3 0 R]/Count 1>>"
+    data = pdf(b"<</Type/Catalog/Pages 2 0 R>>", tree, page, pdf_stream(lines, b"/Filter/FlateDecode"))
+    assert len(data) < 100_000
+    said = refusal(data, DecodeFailedError, limits=Limits(memory_bytes=150_000_000, seconds=20))
+    assert "memory" in said or "took longer" in said
 
 
 def test_short_of_memory_is_named(refusal):
