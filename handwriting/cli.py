@@ -3,7 +3,7 @@
 Exit codes: 0 done; 2 a wrong option; 11 not readable; 12 damaged; 13 too large; 14 password; 15 decoder failed;
 20 no writing found; 21 not the text given; 22 copying sheet not readable; 30 result not written; 31 record not valid;
 32 store not usable; 33 manifest with faults; 34 study not usable; 40 a needed program is missing;
-130 stopped by the user.
+70 a fault of the program itself; 130 stopped by the user.
 """
 
 from __future__ import annotations
@@ -12,12 +12,14 @@ import codecs
 import io
 import os
 import sys
+import traceback
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import typer
 
 from handwriting.commands import agree, batch, compare, correct, desk, page, reading, reference, sheets, store
-from handwriting.errors import HandwritingError
+from handwriting.errors import HandwritingError, ProgramFaultError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -55,6 +57,9 @@ for _command in (
     app.command()(_command)
 app.add_typer(store.store)
 
+
+#: Set, a fault of the program shows where it happened.
+TRACE = "HANDWRITING_TRACE"
 
 _PLAIN = {"\u2212": "-", "\u2013": "-", "\u2026": "...", "\u00b0": " deg", "\u00d7": "x", "\u2019": "'"}
 _PLAIN |= dict.fromkeys("\u201c\u201d\u00ab\u00bb", '"')
@@ -97,6 +102,21 @@ def main(arguments: Sequence[str] | None = None) -> None:
         if end.code == 130:
             typer.echo("handwriting: stopped.", err=True)
         raise
+    except Exception as error:  # whoever runs it is owed a sentence, not the inside of the program
+        if os.environ.get(TRACE):
+            raise
+        fault = _fault(error)
+        typer.echo(f"handwriting: {fault}", err=True)
+        raise SystemExit(fault.exit_code) from None
+
+
+def _fault(error: Exception) -> ProgramFaultError:
+    last = traceback.extract_tb(error.__traceback__)[-1]
+    return ProgramFaultError(
+        f"a fault of the program itself ended this ({type(error).__name__} in {Path(last.filename).name},"
+        f" line {last.lineno})",
+        fix=f"Please report this sentence and what was asked for; with {TRACE}=1 it shows all",
+    )
 
 
 if __name__ == "__main__":

@@ -157,6 +157,12 @@ class StudyError(HandwritingError):
     exit_code = 34
 
 
+class ProgramFaultError(HandwritingError):
+    """Something went wrong that the program does not foresee: a fault of its own."""
+
+    exit_code = 70
+
+
 class MissingProgramError(HandwritingError):
     """An optional program or extra is needed for this command and is not installed."""
 

@@ -363,6 +363,18 @@ def test_out_of_memory(refused, written, monkeypatch):
     assert "memory" in refused(written, 15)
 
 
+def test_a_fault_of_the_program_is_a_sentence(refused, written, monkeypatch):
+    def broken(*args, **kwargs):
+        return list(args)[99]
+
+    monkeypatch.setattr("handwriting.page.read_page", broken)
+    monkeypatch.delenv("HANDWRITING_TRACE", raising=False)
+    assert "IndexError in test_refusals.py" in refused(written, 70)
+    monkeypatch.setenv("HANDWRITING_TRACE", "1")
+    with pytest.raises(IndexError):
+        cli.main(["measure", str(written)])
+
+
 def test_stopped_by_the_user(refused, written, monkeypatch):
     def stopped(*args, **kwargs):
         raise KeyboardInterrupt
