@@ -330,6 +330,18 @@ _TABLE = (
         "Keep all the square marks in view.",
     ),
     Flag(
+        "sheet-cut-off",
+        "Part of the sheet's writing area lies outside the picture.",
+        "What is written there is missing from every count and measure.",
+        "Take the picture again with the whole sheet in view.",
+    ),
+    Flag(
+        "sheet-page-alone",
+        "This is a later page of a copying sheet, and the pages before it were not given.",
+        "Letters, and letters per minute, are those of this page alone, whatever time was given.",
+        "Measure all pages of the sample in one go.",
+    ),
+    Flag(
         "sheet-print-unchecked",
         "The sheet's 100 mm bar was not measured.",
         "Millimetres assume a print at full size; printed 'fit to page' they are 3 to 6 % too large.",

@@ -363,6 +363,8 @@ def _scale(page: Page, sheets: tuple[SheetReading, ...], found: Found, options: 
     flags = tuple(dict.fromkeys(code for sheet in sheets for code in sheet.flags))
     if INCH_MM * min(sheet.px_per_mm for sheet in sheets) < 0.98 * FINE_DPI:
         flags = (*flags, "low-resolution")
+    if sheets[0].code.page > 1:
+        flags = (*flags, "sheet-page-alone")
     refused = next((sheet.mm_refused for sheet in sheets if sheet.mm_refused), "")
     if refused:
         return Scale(None, 0.0, "none", refused, (), ("no-scale", *flags))

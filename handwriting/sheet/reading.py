@@ -41,6 +41,7 @@ FEWEST_FOR_MM = 8
 LARGEST_SCALE_SD = 0.005
 
 _BENT_MM = 0.12
+_LIGHT_DPI = 50.8
 # On simulated photographs the x-height is within 2 % of the truth up to this blur, and not always beyond it.
 _SOFT_MM = 0.2
 _BAR_RANGE_MM = (85.0, 110.0)
@@ -207,9 +208,14 @@ def read_sheet(
         flags.append("sheet-marks-hidden")
     if fit.bent_mm > _BENT_MM:
         flags.append("sheet-not-flat")
-    flags += see_light(straighten(fit.mapping, grey, layout, 1.0, 50.8))
-    blur_px = edge_blur(grey, marks.corners)
+    places = _page_map(fit.mapping, layout, 1.0, _LIGHT_DPI)
+    in_view = cv2.inRange(places, (0.0, 0.0), (grey.shape[1] - 1.0, grey.shape[0] - 1.0))
     area = layout.area
+    written = area.scaled(_LIGHT_DPI / 25.4)
+    if not in_view[int(written.top) : int(written.bottom), int(written.left) : int(written.right)].all():
+        flags.append("sheet-cut-off")
+    flags += see_light(_taken(grey, places), np.asarray(in_view, dtype=np.uint8))
+    blur_px = edge_blur(grey, marks.corners)
     middle = np.array([[(area.left + area.right) / 2, (area.top + area.bottom) / 2]])
     if blur_px > _SOFT_MM * fit.mapping.px_per_mm(middle)[0]:
         flags.append("sheet-soft")
@@ -348,11 +354,20 @@ def straighten(
     mapping: PageMapping, picture: NDArray[np.uint8], layout: SheetLayout, print_scale: float, dpi: float
 ) -> NDArray[np.uint8]:
     """Return the page upright at `dpi` true pixels per inch; see `SheetReading.upright`."""
+    return _taken(picture, _page_map(mapping, layout, print_scale, dpi))
+
+
+def _page_map(mapping: PageMapping, layout: SheetLayout, print_scale: float, dpi: float) -> NDArray[np.float32]:
+    """Return where in the picture each pixel of the upright page lies, shape (rows, columns, 2)."""
     columns = round(layout.width * print_scale * dpi / 25.4)
     rows = round(layout.height * print_scale * dpi / 25.4)
-    fine = dense_map(lambda px: mapping.to_image((px + 0.5) * (25.4 / dpi / print_scale)), columns, rows)
+    return dense_map(lambda px: mapping.to_image((px + 0.5) * (25.4 / dpi / print_scale)), columns, rows)
+
+
+def _taken(picture: NDArray[np.uint8], places: NDArray[np.float32]) -> NDArray[np.uint8]:
+    white = (255, 255, 255)
     return np.asarray(
-        cv2.remap(picture, fine, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(255, 255, 255)),
+        cv2.remap(picture, places, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=white),
         dtype=np.uint8,
     )
 

@@ -43,6 +43,14 @@ def pages():
     return tuple(sheet_pages("fox", ("sun moon star rain", "snow wind over some moor")))
 
 
+def test_a_later_page_by_itself_is_said_to_be_one(pages):
+    flags = [
+        [note.code for note in measure_sample(given, read_task(), Options(read=False)).record.flags]
+        for given in (pages[:1], pages[1:], pages)
+    ]
+    assert ["sheet-page-alone" in codes for codes in flags] == [False, True, False]
+
+
 def test_two_pages_in_any_order_make_one_sample(pages):
     first, second = pages
     options = Options(read=False)

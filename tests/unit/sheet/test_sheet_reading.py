@@ -119,6 +119,13 @@ def test_a_shrunk_print_is_noticed_and_the_bar_puts_it_right(portrait, shrink):
     assert upright.shape == pytest.approx(less.shape, abs=2)
 
 
+def test_what_lies_beyond_the_picture_is_neither_shadow_nor_glare(portrait):
+    grey = (portrait.grey * 0.6).astype(np.uint8)
+    cropped = read_sheet(grey[:, : -round(22 * PX_PER_MM)])
+    assert cropped.flags == ("sheet-marks-hidden", "sheet-print-unchecked")
+    assert "sheet-cut-off" in read_sheet(grey[round(5 * PX_PER_MM) : -round(60 * PX_PER_MM)]).flags
+
+
 @pytest.mark.parametrize(("wide", "tall"), [(0.98, 1.0), (1.0, 0.98)])
 def test_a_print_of_another_shape_is_noticed_on_a_scan(portrait, wide, tall):
     less = cv2.resize(portrait.grey, None, fx=wide, fy=tall, interpolation=cv2.INTER_AREA)
