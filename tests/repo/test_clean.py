@@ -116,7 +116,7 @@ def test_the_library_prints_nothing_and_names_what_it_catches():
             everything = isinstance(node, ast.ExceptHandler) and getattr(node.type, "id", "") == "Exception"
             bare = isinstance(node, ast.ExceptHandler) and node.type is None
             prints = isinstance(node, ast.Call) and getattr(node.func, "id", "") == "print"
-            # A child hands whatever is raised to its parent: it has nobody else to tell; the command line tells a person.
+            # A child hands all to its parent: nobody else is there to be told; the command line has a person.
             catching = {"handwriting.intake", "handwriting.batch.work", "handwriting.cli"}
             if bare or prints or (everything and name not in catching):
                 hits.append(f"{path.relative_to(ROOT)}:{node.lineno}")

@@ -401,6 +401,33 @@ def test_axe_finds_nothing(language, known, tmp_path):
         browser.close()
 
 
+@pytest.mark.skipif(CHROMIUM is None, reason="no browser to look with")
+def test_the_report_can_be_read_on_a_telephone(tmp_path):
+    """No column is squeezed into single letters, nothing but tables and the chart has to be moved sideways."""
+    playwright = pytest.importorskip("playwright.sync_api")
+    source = tmp_path / "page.html"
+    source.write_text(render_html(*page(60, lines=9), words=catalogue("fr")), "utf-8")
+    with playwright.sync_playwright() as tools:
+        browser = tools.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
+        tab = browser.new_page(viewport={"width": 375, "height": 800})
+        tab.goto(source.as_uri())
+        assert tab.evaluate("document.documentElement.scrollWidth") == 375
+        cells = tab.evaluate(
+            "[...document.querySelectorAll('td, tbody th')].filter(c => c.offsetWidth)"
+            ".map(c => [c.textContent, c.offsetWidth, c.offsetHeight])"
+        )
+        for text, width, height in cells:
+            assert len(text) < 8 or (width >= 60 and height < 200), text
+        sizes = tab.evaluate(
+            "[...document.querySelectorAll('main p, main li, main dd, td')]"
+            ".map(e => parseFloat(getComputedStyle(e).fontSize))"
+        )
+        assert min(sizes) >= 12
+        value = tab.evaluate("document.querySelector('.measures tbody .number').getBoundingClientRect().right")
+        assert value < 375, "the first measure's value is seen without moving the table"
+        browser.close()
+
+
 def test_one_measure_is_enough():
     v = shown(
         history(
