@@ -11,7 +11,7 @@ It widens all marks alike and so must not be mistaken for scale.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -27,7 +27,8 @@ _CORNER_SD_PX = 0.15
 _CORNER_SD_MM = 0.015
 _LIMITS = np.array([0.5, 0.3, 0.15, 0.15, 0.5])  # of the same; beyond them no lens or printer lies
 _BACK_STEPS = 12
-_MAP_GRID = 16
+# Columns and rows to a step of the coarse grid, and steps to a band.
+_MAP_GRID, _MAP_BAND = 16, 4
 _STEP_MM = 0.5
 _TYPICAL = np.array([*[0.05] * 8, 0.1, 0.05, 0.02, 0.02, 0.05])
 
@@ -231,9 +232,17 @@ def dense_map(source: Callable[[FloatArray], FloatArray], columns: int, rows: in
     `source` is asked on a coarse grid only and interpolated between; grid points lie where resizing by a whole factor
     puts them, so that the interpolation is exact for anything linear.
     """
+    return np.concatenate(list(map_bands(source, columns, rows)))
+
+
+def map_bands(source: Callable[[FloatArray], FloatArray], columns: int, rows: int) -> Iterator[NDArray[np.float32]]:
+    """Yield `dense_map` in bands from the top: as a whole, that of a page at 300 dpi takes 70 MB."""
     grid = _MAP_GRID
     x = (np.arange(-1, columns // grid + 2) + 0.5) * grid - 0.5
     y = (np.arange(-1, rows // grid + 2) + 0.5) * grid - 0.5
     coarse = source(np.stack(np.meshgrid(x, y), axis=-1)).astype(np.float32)
-    fine = cv2.resize(coarse, (len(x) * grid, len(y) * grid), interpolation=cv2.INTER_LINEAR)
-    return np.ascontiguousarray(fine[grid : grid + rows, grid : grid + columns], dtype=np.float32)
+    for first in range(0, -(-rows // grid), _MAP_BAND):
+        part = coarse[first : first + _MAP_BAND + 2]
+        fine = cv2.resize(part, (len(x) * grid, len(part) * grid), interpolation=cv2.INTER_LINEAR)
+        height = min(_MAP_BAND * grid, rows - first * grid)
+        yield np.asarray(fine[grid : grid + height, grid : grid + columns], np.float32)

@@ -7,7 +7,7 @@ from the fitted page than 0.3 mm root mean square or 0.6 mm at worst (limits of 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -31,7 +31,7 @@ from handwriting.sheet.layout import (
 from handwriting.sheet.layout import fiducials as fiducials_of
 from handwriting.sheet.lighting import see_light
 from handwriting.sheet.marks import Grey, Marks
-from handwriting.sheet.optics import PageFit, PageMapping, dense_map
+from handwriting.sheet.optics import PageFit, PageMapping, map_bands
 from handwriting.sheet.passages import fingerprint, list_passages
 from handwriting.sheet.sharpness import edge_blur
 
@@ -208,7 +208,7 @@ def read_sheet(
         flags.append("sheet-marks-hidden")
     if fit.bent_mm > _BENT_MM:
         flags.append("sheet-not-flat")
-    places = _page_map(fit.mapping, layout, 1.0, _LIGHT_DPI)
+    places = np.concatenate(list(_page_map(fit.mapping, layout, 1.0, _LIGHT_DPI)))
     in_view = cv2.inRange(places, (0.0, 0.0), (grey.shape[1] - 1.0, grey.shape[0] - 1.0))
     area = layout.area
     written = area.scaled(_LIGHT_DPI / 25.4)
@@ -354,14 +354,17 @@ def straighten(
     mapping: PageMapping, picture: NDArray[np.uint8], layout: SheetLayout, print_scale: float, dpi: float
 ) -> NDArray[np.uint8]:
     """Return the page upright at `dpi` true pixels per inch; see `SheetReading.upright`."""
-    return _taken(picture, _page_map(mapping, layout, print_scale, dpi))
+    bands = _page_map(mapping, layout, print_scale, dpi)
+    return np.concatenate([_taken(picture, places) for places in bands])
 
 
-def _page_map(mapping: PageMapping, layout: SheetLayout, print_scale: float, dpi: float) -> NDArray[np.float32]:
-    """Return where in the picture each pixel of the upright page lies, shape (rows, columns, 2)."""
+def _page_map(
+    mapping: PageMapping, layout: SheetLayout, print_scale: float, dpi: float
+) -> Iterator[NDArray[np.float32]]:
+    """Yield, band by band, where in the picture each pixel of the upright page lies, shape (rows, columns, 2)."""
     columns = round(layout.width * print_scale * dpi / 25.4)
     rows = round(layout.height * print_scale * dpi / 25.4)
-    return dense_map(lambda px: mapping.to_image((px + 0.5) * (25.4 / dpi / print_scale)), columns, rows)
+    return map_bands(lambda px: mapping.to_image((px + 0.5) * (25.4 / dpi / print_scale)), columns, rows)
 
 
 def _taken(picture: NDArray[np.uint8], places: NDArray[np.float32]) -> NDArray[np.uint8]:
