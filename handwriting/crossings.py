@@ -170,11 +170,14 @@ def _grids(lines: Lines, words: Words) -> tuple[NDArray[np.bool_], NDArray[np.in
     inside = (number >= 0) & (row >= 0) & (row < rows) & (column < widest)
     width = np.minimum([int(np.ceil(word.box.width / c)) for word, c in zip(words.words, cell, strict=True)], widest)
     columns = int(width.max())
-    place = number[inside] * np.int32(rows)
-    place += row[inside].astype(np.int32)
+    place = number * np.int32(rows)
+    place += row.astype(np.int32)
     place *= columns
-    place += np.minimum(column[inside].astype(np.int32), columns - 1)
-    ink = np.bincount(place, minlength=len(left) * rows * columns).reshape(len(left), rows, columns)
+    place += np.minimum(column.astype(np.int32), columns - 1)
+    # What is left out comes upon a place of its own, the first: quicker than parting it off.
+    place += 1
+    place *= inside
+    ink = np.bincount(place, minlength=len(left) * rows * columns + 1)[1:].reshape(len(left), rows, columns)
     # A cell is inked when a third of it is.
     return ink > np.maximum(cell**2 / 3, 0.5)[:, None, None], width
 

@@ -63,7 +63,7 @@ class Pieces:
         """Return for each piece asked for the indices of its pixels, in their order."""
         number = np.full(len(self.boxes), -1, np.int32)
         number[asked] = np.arange(len(asked), dtype=np.int32)
-        mine = number[self.piece]
+        mine = number.take(self.piece)
         some = np.flatnonzero(mine >= 0)
         return [some[index] for index in grouped(mine[some], len(asked))]
 
@@ -112,7 +112,7 @@ class Ink:
         pieces = self.pieces
         number = np.full(len(gone), -1, np.int32)
         number[~gone] = np.arange(int((~gone).sum()), dtype=np.int32)
-        piece = number[pieces.piece]
+        piece = number.take(pieces.piece)
         keep = piece >= 0
         rest = Pieces(pieces.x[keep], pieces.y[keep], piece[keep], pieces.boxes[~gone], pieces.shape)
         if self.middles is None or not rest.x.size:

@@ -150,7 +150,7 @@ def _images(pieces: Pieces, asked: NDArray[np.int64]) -> list[NDArray[np.float32
     # All of them end to end, so that their pixels are placed at once.
     number = np.full(len(pieces.boxes), -1, np.int64)
     number[asked] = np.arange(len(asked))
-    piece = number[pieces.piece]
+    piece = number.take(pieces.piece)
     some = np.flatnonzero(piece >= 0)
     piece = piece[some]
     at = (ends - wide * tall - top * wide - left)[piece]

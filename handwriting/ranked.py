@@ -14,6 +14,8 @@ from handwriting.geometry import FloatArray
 
 Index = NDArray[np.int64]
 _ALL = slice(None)
+# Of so many marks one is looked at for all draws, before a median is searched between two of those.
+_STEP = 16
 
 
 class Ranked:
@@ -50,10 +52,15 @@ class Ranked:
             return np.full(len(counts), np.nan)
         last, trace = len(self.marks) - 1, 1e-9 * np.maximum(total, 1.0)
 
-        def passing(weight: FloatArray, low: Index | None = None) -> Index:
-            return first_index(lambda i, draw: self.below(counts[draw], i + 1) >= weight[draw], len(counts), last, low)
+        def passing(weight: FloatArray, low: Index, high: Index | None = None) -> Index:
+            def enough(i: Index, draw: Index | slice) -> NDArray[np.bool_]:
+                return np.asarray(self.below(counts[draw], i + 1) >= weight[draw])
 
-        one = passing(total / 2 - trace)
+            return first_index(enough, len(counts), last, low, high)
+
+        half = total / 2 - trace
+        rough = (self.table[_STEP::_STEP] @ counts.T < half).sum(0)
+        one = passing(half, rough * _STEP, np.minimum((rough + 1) * _STEP - 1, last + 1))
         other = passing(total / 2 + trace, one)
         middle = (self.marks[np.minimum(one, last)] + self.marks[np.minimum(other, last)]) / 2.0
         return np.where(total > least, middle, np.nan)
