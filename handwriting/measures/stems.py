@@ -116,7 +116,9 @@ def find_strokes(ink: Ink, lines: Lines) -> Strokes:
 def _edges(ink: Ink, lines: Lines, size: FloatArray) -> _Edges:
     """Return the edges of both sides in chains as tall as a stem may be."""
     pieces = lines.pieces
-    begin = np.flatnonzero((np.diff(pieces.x, prepend=-9) != 1) | (np.diff(pieces.y, prepend=-9) != 0))
+    new = pieces.x[1:] - pieces.x[:-1] != 1
+    new |= pieces.y[1:] != pieces.y[:-1]
+    begin = np.flatnonzero(np.concatenate([[True], new]))
     end = np.append(begin[1:], len(pieces.x)) - 1
     columns, rows, runs, numbers, sides, counts = [], [], [], [], [], []
     for index, side in ((begin, -1), (end, 1)):
