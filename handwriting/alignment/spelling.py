@@ -64,8 +64,9 @@ def _folding() -> tuple[str, NDArray[np.int64]]:
 
 
 def plain_letters(text: str) -> str:
-    """Return the letters and digits of a text, small and without marks."""
-    return "".join(sign for sign in without_marks(text).lower() if sign.isalnum())
+    """Return the letters and digits of a text that the reader knows, small and without marks."""
+    known, _ = _folding()
+    return "".join(sign for sign in without_marks(text).lower() if sign in known)
 
 
 def fold(signs: NDArray[np.float32]) -> FloatArray:

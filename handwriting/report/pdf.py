@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import asdict, replace
 from importlib import resources
@@ -24,6 +25,13 @@ _PICTURE_PX = 1800
 _TALLEST_MM, _WIDEST_MM = 112.0, 180.0
 _HALF_MM, _HALF_TALLEST_MM = 87.0, 80.0
 _SHEET_FONT = "Libertinus Serif"
+# What the typeface may lack: all but Latin, Greek, Cyrillic, Hebrew, Arabic and common signs; then all but the first
+# three and the marks of sentences.
+_LACKING = (
+    re.compile("[^\u0000-\u06ff\u1e00-\u20cf\u2100-\u22ff\u25a0-\u25ff]"),
+    re.compile("[^\u0000-\u052f\u1e00-\u1fff\u2010-\u203a\u2212\u25af]"),
+)
+_EMPTY_BOX = "\u25af"
 
 
 def page_pdf(record: Record, picture: Picture, *, words: Catalogue | None = None) -> bytes:
@@ -113,14 +121,16 @@ def _framed(picture: Picture) -> str:
 def _typeset(template: str, document: Mapping[str, Any]) -> bytes:
     folder = resources.files("handwriting.report")
     source = b"".join(folder.joinpath(name).read_bytes() for name in ("parts.typ", template))
+    return _compiled(source, json.dumps(document, ensure_ascii=False), _LACKING)
+
+
+def _compiled(source: bytes, shown: str, lacking: tuple[re.Pattern[str], ...]) -> bytes:
+    """Typeset; signs that the typeface lacks become empty boxes, as readers know them from elsewhere."""
     try:
-        made = typst.compile(
-            source,
-            sys_inputs={"report": json.dumps(document, ensure_ascii=False)},
-            ignore_system_fonts=True,
-            pdf_standards=["ua-1"],
-        )
+        made = typst.compile(source, sys_inputs={"report": shown}, ignore_system_fonts=True, pdf_standards=["ua-1"])
     except typst.TypstError as error:
+        if lacking and "could not be displayed" in str(error):
+            return _compiled(source, lacking[0].sub(_EMPTY_BOX, shown), lacking[1:])
         raise OutputError(
             f"the report could not be typeset ({error})", fix="Please report this with the record"
         ) from error

@@ -144,6 +144,11 @@ def test_plain_letters_and_their_dress():
     assert dressed("eteb", "Été") == "Étéb"
 
 
+def test_letters_of_other_scripts_are_no_letters_to_spell_with():
+    assert plain_letters("حكيم") == plain_letters("Жук") == plain_letters("日本") == ""
+    assert plain_letters("caféЖ2") == "cafe2"
+
+
 def test_another_word_is_no_misspelling():
     assert unlike("you", "the") and unlike("to", "and")
     assert not unlike("ferry", "fery") and not unlike("their", "there")

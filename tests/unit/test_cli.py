@@ -134,6 +134,16 @@ def test_output_in_an_old_character_set(page, tmp_path, encoding):
     assert json.loads(plain.stdout.decode("utf-8"))["task"]["text"] == "Über allen Gipfeln"
 
 
+@pytest.mark.parametrize("text", ["نص حكيم له سر قاطع", "我能吞下玻璃而不傷身體", "Съешь же ещё", "😀 smile"])
+def test_a_text_in_another_script_costs_only_what_needs_the_text(page, tmp_path, text):
+    given = ("--text", text, "--letters", "50", "--seconds", "60", "--quiet", "--out", tmp_path / "out")
+    assert command("measure", page, *given) == 0
+    record = load((tmp_path / "out" / "record.json").read_text("utf-8"))
+    assert record.task["text"] == text
+    assert "text-not-found" in [note.code for note in record.flags]
+    assert record.measures["letters_per_minute"].value == 50
+
+
 def test_results_of_another_page_are_replaced_with_a_word(page, tmp_path, capsys):
     other = tmp_path / "other.png"
     Image.open(page).rotate(1, fillcolor=250).save(other, dpi=(DPI, DPI))

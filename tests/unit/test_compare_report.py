@@ -361,6 +361,18 @@ def test_a_page_without_measures_still_makes_a_pdf():
     assert "No measure could be made" in " ".join(pdf_text(page_pdf(replace(bare, comparisons=()), picture)))
 
 
+@pytest.mark.parametrize(
+    "text", ["日本語の文", "Straße Ωμέγα Жук", "حكيم", "ได้", "😀 word", "\U0001f468\u200d\U0001f469 \u2e3b"]
+)
+def test_signs_that_the_typeface_lacks_are_empty_boxes(text):
+    """The HTML leaves every sign to the reader's own typefaces; the PDF brings its own."""
+    record, picture = page(60)
+    asked = {**record.task, "text": f"{text} and some words", "said": text}
+    told = " ".join(pdf_text(page_pdf(replace(record, task=asked), picture)))
+    assert "and some words" in told
+    assert ("▯" in told) == (text in {"日本語の文", "ได้", "😀 word", "\U0001f468\u200d\U0001f469 \u2e3b"})
+
+
 def test_files_appear_whole(tmp_path, known):
     written = write_comparison(known, tmp_path / "out")
     assert [p.name for p in written.values()] == ["compare.html", "compare.pdf", "compare.csv", "compare.json"]
