@@ -47,6 +47,8 @@ COUNTING_RULE = (
 
 _TEXT_LIMIT = 200_000
 _SECONDS_LIMIT = 4 * 3600.0
+# Letters a minute that no hand reaches; common practice, no source. Adults who hurry write some 200.
+_FASTEST = 600
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,7 +331,7 @@ def read_task(
         When the text file cannot be read.
     """
     passage = "" if text is None else read_text(text)
-    return Task(
+    asked = Task(
         text=passage,
         seconds=None if seconds is None else read_number(seconds, "--seconds", 1.0, _SECONDS_LIMIT, "seconds"),
         letters=None if letters is None else read_whole(letters, "--letters", 1, 100_000, "letters"),
@@ -352,4 +354,18 @@ def read_task(
         supervised="" if supervised is None else read_role(supervised),
         said="" if said is None else read_spoken(said, "--said"),
         minutes=() if minutes is None else read_minutes(minutes),
+    )
+    _check_rate(asked)
+    return asked
+
+
+def _check_rate(asked: Task) -> None:
+    """Refuse a time in which nobody writes so many letters: most likely it was given in minutes."""
+    count = asked.letters or (asked.reached_count.letters if asked.reached_count else None)
+    if count is None or asked.seconds is None or 60 * count <= _FASTEST * asked.seconds:
+        return
+    raise UsageError(
+        f"nobody writes {count} letters in {asked.seconds:g} seconds",
+        where="--seconds",
+        fix="Give the time in seconds (300 for five minutes), or count the letters again.",
     )

@@ -260,6 +260,8 @@ def test_lined_paper_without_writing(refused):
         (("--letters", "1000000"), "1000000 is out of range"),
         (("--seconds", "0"), "--seconds"),
         (("--seconds", "five"), "--seconds"),
+        (("--seconds", "5", "--letters", "300"), "nobody writes 300 letters in 5 seconds"),
+        (("--seconds", "1", "--text", "The cat sat on the mat.", "--reached", "mat"), "Give the time in seconds"),
         (("--seconds", "4:30"), "Write 270 for 4 minutes and 30 seconds"),
         (("--reached", "dog"), "--reached"),
         (("--reached", "dog", "--text", "The cat sat."), "--reached"),
