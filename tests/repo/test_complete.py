@@ -9,7 +9,7 @@ import pytest
 from packaging.requirements import Requirement
 from packaging.specifiers import SpecifierSet
 from packaging.utils import canonicalize_name
-from project import ROOT
+from project import PACKAGE, ROOT
 
 SAMPLES = sorted((ROOT / "samples").glob("*.png"))
 REFERENCES = sorted(p for p in (ROOT / "reference").iterdir() if p.is_dir())
@@ -108,3 +108,21 @@ def test_lock_comes_from_the_public_registry_alone():
             assert package["source"]["registry"].startswith("https://")
             files = package.get("wheels", []) + ([package["sdist"]] if "sdist" in package else [])
             assert files and all(f["hash"].startswith("sha256:") for f in files)
+
+
+def _undescribed(node, place=""):
+    """Places of properties and definitions of a JSON Schema that nothing is said of."""
+    if isinstance(node, dict):
+        for group in ("properties", "$defs"):
+            for name, inner in node.get(group, {}).items():
+                if not inner.get("description", "$ref" in inner):
+                    yield f"{place}/{group}/{name}"
+        for name, inner in node.items():
+            yield from _undescribed(inner, f"{place}/{name}")
+    elif isinstance(node, list):
+        for i, inner in enumerate(node):
+            yield from _undescribed(inner, f"{place}/{i}")
+
+
+def test_the_records_schema_says_what_everything_in_it_is():
+    assert not list(_undescribed(json.loads((PACKAGE / "record.schema.json").read_text("utf-8"))))
