@@ -7,6 +7,7 @@ known to half a line.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from itertools import pairwise
@@ -127,6 +128,27 @@ def _letter(letters: Sequence[WrittenLetter], x: float) -> tuple[int, str]:
         return 0, ""
     at = _at([letter.box for letter in signs], x)
     return (0 if at == len(signs) - 1 else at + 1), signs[at].text
+
+
+def check_minutes(minutes: Sequence[int], seconds: float | None, words: int, where: str) -> None:
+    """Refuse words said to end the minutes that are not on the page, or more minutes than the task lasted.
+
+    Raises
+    ------
+    UsageError
+    """
+    if minutes and max(minutes) > words:
+        raise UsageError(
+            f"word {max(minutes)} was given for a minute, but {words} words were found",
+            where=where,
+            fix="Count the words on the page picture (overlay.png), and give their numbers with --minute",
+        )
+    if seconds is not None and len(minutes) > math.ceil(seconds / 60):
+        raise UsageError(
+            f"places for {len(minutes)} minutes were given, but the task lasted {seconds:g} seconds",
+            where=where,
+            fix="Give the time in seconds, or fewer minutes",
+        )
 
 
 def check_places(places: Sequence[Reached], seconds: float | None, where: str) -> None:

@@ -121,6 +121,7 @@ def measure(
     from handwriting.memory import keep_freed
     from handwriting.page import Limits, read_page
     from handwriting.pipeline import Options, measure_sample, take_ticks
+    from handwriting.reached import check_minutes
     from handwriting.report.models import read_models
     from handwriting.report.words import find_catalogue
     from handwriting.report.write import results_of, write_report
@@ -173,6 +174,7 @@ def measure(
             where=pages[0].name,
             fix="Keep the sheet's square marks in view, or leave --bar-mm out",
         )
+    check_minutes(asked.minutes, asked.seconds, len(result.found.words.words), pages[0].name)
     if ticks and _confirmed_ticks(result, yes=yes):
         result = take_ticks(result)
     earlier = results_of(out)

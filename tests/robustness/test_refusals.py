@@ -273,6 +273,8 @@ def test_lined_paper_without_writing(refused):
         (("--age", "9:14"), "--age"),
         (("--code", "Someone Surname"), "--code"),
         (("--date", "tomorrow"), "--date"),
+        (("--minute", "word 2, word 4000"), "word 4000 was given for a minute"),
+        (("--minute", "1, 2, 3", "--seconds", "90"), "3 minutes were given, but the task lasted 90 seconds"),
         (("--effort", "11"), "--effort"),
         (("--blank", "top:25mm"), "--blank: this is for a record that is kept"),
         (("--until", "2040-01-01"), "--until: this is for a record that is kept"),
