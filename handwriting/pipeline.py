@@ -338,7 +338,7 @@ def _look(name: str, frame: Frame, options: Options) -> Found:
     known: tuple[Box, ...] = ()
     if print_box is not None:
         ink, known = set_area_aside(ink, print_box)
-    ink, printed, lines = set_print_aside(ink, ruling, frame)
+    ink, printed, lines = set_print_aside(ink, ruling, frame, known)
     printed = (*known, *printed)
     refuse_unlike(lines, ink, name)
     words = find_words(lines, ink.stroke_px)

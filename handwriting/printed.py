@@ -35,10 +35,13 @@ _CLEAR = 2.0
 _ALIEN = 20.0
 
 
-def set_print_aside(ink: Ink, ruling: Ruling | None, frame: Frame) -> tuple[Ink, tuple[Box, ...], Lines]:
+def set_print_aside(
+    ink: Ink, ruling: Ruling | None, frame: Frame, known: tuple[Box, ...] = ()
+) -> tuple[Ink, tuple[Box, ...], Lines]:
     """Return the ink without print, the boxes of what was set aside (frame px), and the lines of what is left.
 
-    Single marks off the column of text and the head of a sheet above its print (`strays`) are set aside with it.
+    Single marks off the column of text and the head of a sheet above its print (`strays`) are set aside with it;
+    `known` are areas of print that were set aside before.
     """
     shapes = printed_shapes(ink.pieces, 0.0 if ruling is None else ruling.slope, frame.px_per_mm)
     if frame.sheets:
@@ -50,7 +53,7 @@ def set_print_aside(ink: Ink, ruling: Ruling | None, frame: Frame) -> tuple[Ink,
         if printed.any():
             ink, found = _without(ink, printed, rows)
             boxes = (*boxes, *found)
-    lines, head = set_head_aside(find_lines(ink, ruling, frame.px_per_mm), rows)
+    lines, head = set_head_aside(find_lines(ink, ruling, frame.px_per_mm), (*known, *rows))
     lines, strays = set_strays_aside(lines)
     return ink, (*boxes, *head, *strays), lines
 

@@ -9,7 +9,10 @@ import numpy as np
 import pytest
 from stages import BLANK, CLEAN, PX_PER_MM, drawn, look
 
+from handwriting.frame import Frame
+from handwriting.geometry import Box
 from handwriting.phantoms import ABLE, PASSAGES, Paper, Writer
+from handwriting.printed import set_area_aside, set_print_aside
 
 VARIED = Writer(height_cv=0.15, slant_sd_deg=5, bounce_mm=0.25, shape_jitter=0.4)
 TEXT = PASSAGES[2][:240]
@@ -166,6 +169,19 @@ def test_the_head_of_a_sheet_goes_with_its_passage(written):
     seen = look(grey)
     assert len(seen.lines.lines) == len(truth.lines)
     assert min(box.top for box in seen.aside) < 16 * PX_PER_MM
+
+
+def test_the_head_goes_where_the_place_of_the_passage_is_known():
+    """A passage of one short row is not told for print by its letters; a person has said that it is."""
+    grey, truth = drawn(TEXT, VARIED, replace(BLANK, top_mm=60))
+    for y, said in ((16, "Copying"), (40, "Write on")):
+        at = (round(25 * PX_PER_MM), round(y * PX_PER_MM))
+        cv2.putText(grey, said, at, cv2.FONT_HERSHEY_DUPLEX, 1.5, 20, 3, cv2.LINE_AA)
+    area = Box(*(v * PX_PER_MM for v in (20, 30, 100, 48)))
+    ink, known = set_area_aside(look(grey).whole, area)
+    _, aside, lines = set_print_aside(ink, None, Frame(grey, None, 1.0, 0, PX_PER_MM), known)
+    assert len(lines.lines) == len(truth.lines)
+    assert min(box.top for box in aside) < 16 * PX_PER_MM
 
 
 def test_writing_above_print_at_the_foot_stays(written):
