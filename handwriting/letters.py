@@ -6,10 +6,7 @@ Method
     2. In unjoined writing a connected piece is one letter; dots, accents and commas are too small to be one. A piece
        that holds several letters is taken apart at the turning points of its upper outline, each with the foot nearest
        to it along the line.
-    3. The marks are told apart by a mixture of four kinds fitted to all marks of the page: bodies (height m), middle
-       letters such as t, ascenders with capitals, and descenders (foot well below the line). All kinds share one
-       relative spread of height, because a hand that varies its size varies it in every letter. Each mark keeps its
-       share in every kind, so that no height is cut off by a fixed limit, which would make the spread read low.
+    3. The marks are told apart by their heights, feet and looks (`letter_kinds`).
 
 What it does not see: which letter a mark is. In joined writing one letter may give two marks (n, u) or none.
 """
@@ -26,29 +23,24 @@ from scipy import signal
 from handwriting.components import ranges
 from handwriting.geometry import Box, FloatArray
 from handwriting.ink import Ink, Pieces
+from handwriting.letter_kinds import find_kinds, looks
 from handwriting.lines import Lines
 from handwriting.words import Words
 
 Kind = Literal["body", "ascender", "descender", "other"]
 
-#: Variance of a height in px squared: two edges, each rounded to a whole pixel.
-HEIGHT_VARIANCE = 2.0 / 12.0
 #: Variance of one edge, px squared.
 EDGE_VARIANCE = 1.0 / 12.0
 # Marks lower than this share of a body, centre line to centre line, are dots, commas or bits.
 _LEAST = 0.3
-# How far below the line tails end, in bodies, centre line to centre line.
-_LOW, _DEEPEST = 0.45, 2.2
-_ROUNDS = 80
-_HEAT = 12
-# How often the kinds come in English text: small letters and i; t; tall letters and capitals; letters with tails; none
-# of them (letter frequencies of English, widely printed, from memory). Worth this share of the page's own marks: a
-# hand of uneven size would else lose half its bodies to the middle kind.
-_USUAL = np.array([0.655, 0.085, 0.19, 0.06, 0.01])
-_USUAL_WORTH = 0.3
 # In body heights: how far the upper outline falls to both sides of a letter's top, and the lower one rises beside a
 # foot. Shoulders and joins stand out less; the ends of joins low on the line would pass for feet.
 _TOP_FALL, _FOOT_RISE = 0.05, 0.12
+# How far below a mark's top, as a share of its height, its breadth is taken: above the bar of a t.
+_NEAR_TOP = 0.2
+# In body heights: the largest a dot is, how high above the line it floats at least, how far it may reach down beside a
+# mark's top, and how far it stands from it along the line.
+_DOT, _DOT_UP, _DOT_NEAR, _DOT_FAR = 0.6, 0.7, 0.1, 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +84,8 @@ class Letters:
         Share of each mark in the kinds body, middle, ascender, descender; what is left to 1 fits none of them.
     centre : ndarray, shape (4,)
         Mean height of each kind, centre line to centre line, px.
+    dotted : ndarray of bool, shape (marks,)
+        Whether a dot stands above the mark: i and j, whose height is one of their own.
     stroke_px : float
         The stroke width taken off ink heights, px.
     joined : bool
@@ -101,14 +95,20 @@ class Letters:
     marks: tuple[Mark, ...]
     share: FloatArray
     centre: FloatArray
+    dotted: NDArray[np.bool_]
     stroke_px: float
     joined: bool
 
     def __post_init__(self) -> None:
-        for name in ("share", "centre"):
-            array = np.array(getattr(self, name), dtype=np.float64)
+        for name, kind in (("share", np.float64), ("centre", np.float64), ("dotted", np.bool_)):
+            array = np.array(getattr(self, name), dtype=kind)
             array.flags.writeable = False
             object.__setattr__(self, name, array)
+
+    @property
+    def sized(self) -> FloatArray:
+        """Shares as they count in measures of size: none for marks under a dot."""
+        return np.where(self.dotted[:, None], 0.0, self.share)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,12 +141,17 @@ class _Parts:
 
 
 class _Raw(NamedTuple):
-    """Marks not yet told apart: the part each is of, its box (left, top, right, bottom), edges of top and foot."""
+    """Marks not yet told apart: the part each is of, its box (left, top, right, bottom), edges of top and foot.
+
+    `at` is the upright column of the top, `broad` the width of the ink near the top, px.
+    """
 
     part: NDArray[np.int64]
     box: FloatArray
     top: FloatArray
     foot: FloatArray
+    at: FloatArray
+    broad: FloatArray
 
 
 def find_letters(ink: Ink, lines: Lines, words: Words) -> Letters:
@@ -160,7 +165,7 @@ def find_letters(ink: Ink, lines: Lines, words: Words) -> Letters:
         What the stages before found; `lines.line` and `words.word` number the pixels of `lines.pieces`.
     """
     stroke = ink.stroke_px
-    empty = Letters((), np.zeros((0, 4)), np.ones(4), stroke, joined=False)
+    empty = Letters((), np.zeros((0, 4)), np.ones(4), np.zeros(0, bool), stroke, joined=False)
     if not lines.lines or not (lines.line >= 0).any():
         return empty
     body = float(np.median([line.x_height for line in lines.lines]))
@@ -175,7 +180,7 @@ def find_letters(ink: Ink, lines: Lines, words: Words) -> Letters:
     several = parts.width > limit
     whole = np.flatnonzero(~several)
     raw = _joined(
-        _Raw(whole, parts.box[whole], parts.top[whole], parts.foot[whole]),
+        _whole(parts, whole),
         _taken_apart(parts, np.flatnonzero(several), lines.pieces, body),
     )
     large = raw.top - raw.foot - stroke > _LEAST * (body - stroke)
@@ -183,11 +188,13 @@ def find_letters(ink: Ink, lines: Lines, words: Words) -> Letters:
         return empty
     part, box, foot = raw.part[large], raw.box[large], raw.foot[large]
     height = raw.top[large] - foot
-    share, centre = _kinds(height - stroke, foot, max(body - stroke, 1.0))
+    scale = max(body - stroke, 1.0)
+    look, dotted = looks((raw.broad[large] - stroke) / scale, several[part]), _dotted(parts, raw, large, body)
+    share, centre = find_kinds(height - stroke, foot, look, dotted, scale)
     columns = (parts.line[part], parts.word[part], box, height, foot)
     rows = zip(*(column.tolist() for column in columns), _names(share), strict=True)
     marks = tuple(Mark(k, w, b := Box(*edges), kind, b.bottom, b.top, h, f) for k, w, edges, h, f, kind in rows)
-    return Letters(marks, share, centre, stroke, joined)
+    return Letters(marks, share, centre, dotted, stroke, joined)
 
 
 def _names(share: FloatArray) -> list[Kind]:
@@ -214,6 +221,29 @@ def _parts(lines: Lines, words: Words, body: float) -> _Parts:
     return _Parts(pixel, up, along, starts, ends, runs.line, word, runs.corners, top + 0.5, foot - 0.5, reach)
 
 
+def _whole(parts: _Parts, which: NDArray[np.int64]) -> _Raw:
+    """Return parts that are one mark each."""
+    count = parts.ends - parts.starts
+    near = parts.up > np.repeat(parts.top - 0.5 - _NEAR_TOP * parts.height, count)
+    left = np.minimum.reduceat(np.where(near, parts.along, np.inf), parts.starts)[which]
+    right = np.maximum.reduceat(np.where(near, parts.along, -np.inf), parts.starts)[which]
+    box, top, foot = parts.box[which], parts.top[which], parts.foot[which]
+    return _Raw(which, box, top, foot, 0.5 * (left + right), right - left + 1)
+
+
+def _dotted(parts: _Parts, raw: _Raw, large: NDArray[np.bool_], body: float) -> NDArray[np.bool_]:
+    """Return which of the large marks have a dot above them: each dot is that of the nearest mark along the line."""
+    dots = np.flatnonzero((parts.foot > _DOT_UP * body) & (np.maximum(parts.height, parts.width) < _DOT * body))
+    found = np.zeros(int(large.sum()), bool)
+    part = raw.part[large]
+    away = np.abs(raw.at[large] - parts.reach[dots].mean(1)[:, None])
+    under = raw.top[large] < (parts.foot[dots] + _DOT_NEAR * body)[:, None]
+    away[~under | (parts.line[part] != parts.line[dots][:, None])] = np.inf
+    nearest = away.argmin(1)
+    found[nearest[away[np.arange(len(dots)), nearest] < _DOT_FAR * body]] = True
+    return found
+
+
 def _lean(x: NDArray[np.int32], up: FloatArray, line: NDArray[np.int32], body: float) -> float:
     """Return how far strokes go right for each px up: the lean whose removal crowds the ink into columns."""
     near = np.flatnonzero((up > 0) & (up < 2.2 * body))
@@ -238,7 +268,8 @@ def _taken_apart(parts: _Parts, which: NDArray[np.int64], pieces: Pieces, body: 
     The outlines of all parts lie end to end, so far apart that no letter reaches into the next part.
     """
     if not len(which):
-        return _Raw(which, np.empty((0, 4)), np.empty(0), np.empty(0))
+        none = np.empty(0)
+        return _Raw(which, np.empty((0, 4)), none, none, none, none)
     reach = 0.35 * body
     count = (parts.ends - parts.starts)[which]
     pixel = ranges(parts.starts[which], count)
@@ -266,7 +297,22 @@ def _taken_apart(parts: _Parts, which: NDArray[np.int64], pieces: Pieces, body: 
     at = parts.pixel[pixel]
     box = _boxes(tops, column, place, (pieces.x[at], pieces.y[at]), len(every), reach)
     some = box[:, 2] > 0
-    return _Raw(which[owner[tops[some]]], box[some], upper[tops[some]] + 0.5, lower[nearest[some]] - 0.5)
+    high, low = upper[tops[some]] + 0.5, lower[nearest[some]] - 0.5
+    level = high - 0.5 - _NEAR_TOP * (high - low)
+    part, at = owner[tops[some]], tops[some]
+    broad = _reach_above(upper, at, level, int(body))
+    return _Raw(which[part], box[some], high, low, (at - begin[part] + first[part]).astype(np.float64), broad)
+
+
+def _reach_above(upper: FloatArray, tops: NDArray[np.int64], level: FloatArray, most: int) -> FloatArray:
+    """Return over how many columns about each top the outline stays above a level, looking `most` to either side."""
+    edged = np.pad(upper, most + 1, constant_values=-np.inf)
+    found = np.ones(len(tops))
+    for side in (-1, 1):
+        way = edged[tops[:, None] + most + 1 + side * np.arange(1, most + 2)]
+        under = way <= level[:, None]
+        found += np.where(under.any(1), under.argmax(1), most)
+    return found
 
 
 def _peaks(profile: FloatArray, between: NDArray[np.bool_], prominence: float) -> NDArray[np.int64]:
@@ -323,109 +369,3 @@ def _joined(whole: _Raw, apart: _Raw) -> _Raw:
     """Return the marks of whole parts and of parts taken apart, in the order of the parts."""
     order = np.argsort(np.concatenate([whole.part, apart.part]), kind="stable")
     return _Raw(*(np.concatenate(both)[order] for both in zip(whole, apart, strict=True)))
-
-
-# --- kinds of marks -----------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Marks:
-    """Heights and feet of all marks, and the columns 1, height, height^2, foot^2 whose shares make every new number."""
-
-    height: FloatArray
-    foot: FloatArray
-    columns: FloatArray
-
-    @classmethod
-    def of(cls, height: FloatArray, foot: FloatArray) -> _Marks:
-        return cls(height, foot, np.column_stack([np.ones(len(height)), height, height**2, foot**2]))
-
-
-@dataclass(slots=True)
-class _Mixture:
-    """Mean body height and the other kinds' heights as multiples of it; shared spread; bounce; depth; weights."""
-
-    body: float
-    middle: float
-    tall: float
-    depth: float
-    spread: float
-    bounce: float
-    weights: FloatArray
-
-    def centres(self) -> FloatArray:
-        return self.body * np.array([1.0, self.middle, self.tall, 1.0 + self.depth])
-
-    def densities(self, marks: _Marks) -> FloatArray:
-        """Return weight times density of each mark in each kind, and last in none of them; shape (5, marks)."""
-        centre = self.centres()
-        wide = np.sqrt((centre * self.spread) ** 2 + HEIGHT_VARIANCE)
-        deep = self.depth * self.body
-        bounce = np.array([self.bounce] * 3 + [float(np.hypot(self.bounce, deep * self.spread))])
-        z = ((marks.height - centre[:, None]) / wide[:, None]) ** 2
-        z[:3] += (marks.foot / self.bounce) ** 2
-        z[3] += ((marks.foot + deep) / bounce[3]) ** 2
-        out = np.empty((5, len(marks.height)))
-        np.exp(np.multiply(z, -0.5, out=z), out=out[:4])
-        out[:4] *= (self.weights[:4] / (2 * np.pi * wide * bounce))[:, None]
-        out[4] = self.weights[4] / (12.0 * self.body**2)
-        return out
-
-    def worth(self, densities: FloatArray) -> float:
-        """Return the logarithm of the chance of the marks, and of so many of each kind in a text."""
-        usual = _USUAL_WORTH * densities.shape[1] * (_USUAL @ np.log(self.weights))
-        return float(np.log(densities.sum(0)).sum() + usual)
-
-
-def _kinds(height: FloatArray, foot: FloatArray, body: float) -> tuple[FloatArray, FloatArray]:
-    """Fit the mixture and return the likeliest: shares (marks, 4) and the kinds' mean heights.
-
-    Six starts run a few rounds each; the best two go on to the end.
-    """
-    marks = _Marks.of(height, foot)
-    low = -foot[foot < -_LOW * body] / body
-    # Long tails are too far from usual ones to be found from there.
-    depth = float(np.clip(np.median(low), 0.85, _DEEPEST)) if len(low) > 2 else 0.85
-    starts = [
-        _Mixture(factor * body, 1.55, 2.0, depth, spread, 0.08 * body, np.array([0.6, 0.08, 0.2, 0.1, 0.02]))
-        for factor in (0.85, 1.0, 1.15)
-        for spread in (0.08, 0.2)
-    ]
-    for mixture in starts:
-        _run(mixture, marks, _HEAT)
-    starts.sort(key=lambda m: m.worth(m.densities(marks)), reverse=True)
-    for mixture in starts[:2]:
-        _run(mixture, marks, _ROUNDS)
-    best = max(starts[:2], key=lambda m: m.worth(m.densities(marks)))
-    densities = best.densities(marks)
-    return (densities[:4] / densities.sum(0)).T, best.centres()
-
-
-def _run(mixture: _Mixture, marks: _Marks, rounds: int) -> None:
-    """Set every number of the mixture to its best for the shares, until the body height stands still."""
-    for _ in range(rounds):
-        densities = mixture.densities(marks)
-        densities /= densities.sum(0)
-        if _improve(mixture, densities @ marks.columns) < 1e-5:
-            return
-
-
-def _improve(mixture: _Mixture, sums: FloatArray) -> float:
-    """Set every number of the mixture from the kinds' sums of columns; return how much the body moved, relative."""
-    n, means = sums[:, 0], sums[:4, 1]
-    # A few marks' worth of what hands usually show keeps rare kinds in their place.
-    before = mixture.body
-    mixture.body = float(means[0] / max(n[0], 1e-9)) if n[0] > 1 else before
-    ratio = (means[1:] + 4.0 * mixture.body * np.array([1.55, 2.0, 1.85])) / (n[1:4] + 4.0) / mixture.body
-    mixture.tall = min(max(float(ratio[1]), 1.5), 2.8)
-    mixture.middle = min(max(float(ratio[0]), 1.3), 0.9 * mixture.tall)
-    mixture.depth = min(max(float(ratio[2]) - 1.0, _LOW), _DEEPEST)
-    centre, flat = mixture.centres()[:3], float(n[:3].sum())
-    squares = sums[:3, 2] - 2 * centre * sums[:3, 1] + (centre**2 - HEIGHT_VARIANCE) * n[:3]
-    variance = (float((squares / centre**2).sum()) + 4 * 0.12**2) / (flat + 4)
-    mixture.spread = min(max(max(variance, 0.0) ** 0.5, 0.02), 0.35)
-    bounce = ((float(sums[:3, 3].sum()) + 4 * (0.06 * mixture.body) ** 2) / (flat + 4)) ** 0.5
-    mixture.bounce = min(max(bounce, 0.02 * mixture.body, 0.4), 0.3 * mixture.body)
-    weights = n + np.array([2.0, 0.5, 0.5, 0.5, 0.5]) + _USUAL_WORTH * float(n.sum()) * _USUAL
-    mixture.weights = weights / weights.sum()
-    return abs(mixture.body / before - 1)

@@ -12,7 +12,8 @@ width), and w_i its share in a kind of letter (see `letters`):
         baseline, over the mean height of bodies, centre line to centre line
 
 A mark keeps its share in every kind, so no height is cut off: a cut would make the spread read low. Heights are taken
-from each letter's own foot, so that letters off the line do not add to the spread of size.
+from each letter's own foot, so that letters off the line do not add to the spread of size. Marks under a dot give no
+height: i and j stand lower than other letters in many hands, and the x-height is that of a c e m n o r s u v w x z.
 
 What it does not see: which letter a mark is; capitals count with the ascenders.
 """
@@ -26,7 +27,7 @@ import numpy as np
 
 from handwriting.bootstrap import line_bootstrap
 from handwriting.geometry import FloatArray
-from handwriting.letters import HEIGHT_VARIANCE
+from handwriting.letter_kinds import HEIGHT_VARIANCE
 from handwriting.measures.common import COMMON, after_blur
 from handwriting.measures.evidence import SEED, Evidence, length, plain
 from handwriting.quantity import NotMeasured, Quantity
@@ -45,7 +46,7 @@ def size(evidence: Evidence) -> dict[str, Quantity]:
     """Return x-height, spread of height, ascender and descender ratio of a page, or why they are missing."""
     letters = evidence.letters
     few = NotMeasured("few-letters", f"fewer than {_FEWEST} letters without tall parts or tails were found")
-    if letters.share.shape[0] == 0 or letters.share[:, _BODY].sum() < _FEWEST:
+    if letters.sized.shape[0] == 0 or letters.sized[:, _BODY].sum() < _FEWEST:
         return dict.fromkeys(KEYS, few)
     height = np.array([m.height for m in letters.marks]) - letters.stroke_px
     foot = np.array([m.foot for m in letters.marks])
@@ -69,14 +70,14 @@ def _mean(marks: FloatArray) -> tuple[FloatArray, Finish]:
 
 def _lengths(evidence: Evidence, height: FloatArray, line: FloatArray) -> dict[str, Quantity]:
     letters = evidence.letters
-    n = round(float(letters.share[:, _BODY].sum()))
+    n = round(float(letters.sized[:, _BODY].sum()))
     flags = ("few-letters",) if n < LEAST else ()
     out: dict[str, Quantity] = {}
     for key, extra in (("x_height", letters.stroke_px), ("x_height_centre", 0.0)):
-        marks = np.column_stack([height + extra, letters.share[:, _BODY]])
+        marks = np.column_stack([height + extra, letters.sized[:, _BODY]])
         value = MEAN_HEIGHT.value(marks)
         interval = line_bootstrap(_groups(marks, line), MEAN_HEIGHT, seed=SEED)
-        shared = COMMON[key].of(value, joined=letters.joined, height_cv=_unevenness(height, letters.share))
+        shared = COMMON[key].of(value, joined=letters.joined, height_cv=_unevenness(height, letters.sized))
         shared = math.hypot(shared, after_blur(evidence.blur_px))
         out[key] = length(evidence, value, interval, n, flags=flags, shared_px=shared, least_px=0.0)
     return out
@@ -108,7 +109,7 @@ def _unevenness(height: FloatArray, share: FloatArray) -> float:
 
 
 def _spreads(evidence: Evidence, height: FloatArray, line: FloatArray) -> dict[str, Quantity]:
-    share, joined = evidence.letters.share, evidence.letters.joined
+    share, joined = evidence.letters.sized, evidence.letters.joined
     n = round(float(share[:, :_DEEP].sum()))
     if n < LEAST:
         few = NotMeasured("few-letters", f"{n} letters were found; a spread of height needs {LEAST}")
@@ -139,7 +140,7 @@ def _ratio(marks: FloatArray) -> tuple[FloatArray, Finish]:
 
 
 def _ratios(evidence: Evidence, height: FloatArray, foot: FloatArray, line: FloatArray) -> dict[str, Quantity]:
-    share = evidence.letters.share
+    share = evidence.letters.sized
     out: dict[str, Quantity] = {}
     for key, kind, values, name in (
         ("ascender_ratio", _TALL, height, "tall letters"),

@@ -43,6 +43,7 @@ ORDER = (
         "gap_kinds",
         "words",
         "crossings",
+        "letter_kinds",
         "letters",
     ),
     *("reader", "alignment", "reached"),

@@ -78,7 +78,7 @@ def evidence_of(
         ruling,
         lines,
         find_words(lines, stroke_px),
-        Letters((), np.empty((0, 4)), np.zeros(4), stroke_px, joined=False),
+        Letters((), np.empty((0, 4)), np.zeros(4), np.zeros(0, bool), stroke_px, joined=False),
         mm_per_px,
         0.0,
     )

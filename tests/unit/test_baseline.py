@@ -62,7 +62,14 @@ def evidence_of(
     empty = np.empty(0, np.int32)
     pieces = Pieces(empty, empty, empty, np.empty((0, 5), np.int32), (2000, 1800))
     ink = Ink(pieces, np.full((4, 4), 250, np.uint8), 4.0, 150.0, 1.0)
-    letters = Letters(tuple(marks), np.array(share, float), np.array([BODY - 4, 45.0, 60.0, 55.0]), 4.0, joined=False)
+    letters = Letters(
+        tuple(marks),
+        np.array(share, float),
+        np.array([BODY - 4, 45.0, 60.0, 55.0]),
+        np.zeros(len(marks), bool),
+        4.0,
+        joined=False,
+    )
     lines = Lines(tuple(courses), empty, pieces, BODY, 0.0)
     return Evidence(ink, rules, lines, Words((), empty), letters, mm_per_px, 0.0, tolerance_mm)
 

@@ -21,20 +21,36 @@ STROKE = 4
 BODY = 30  # centre line to centre line, px
 
 
-def evidence_of(shapes: list[list[tuple[int, int]]], *, mm_per_px: float | None = 0.1, width: int = 14) -> Evidence:
-    """Return a page of solid bars: for each line the (foot above the baseline, ink height) of every bar, in px."""
+Bars = list[list[tuple[int, int]]]
+
+
+def evidence_of(
+    shapes: Bars,
+    *,
+    mm_per_px: float | None = 0.1,
+    width: int = 14,
+    widths: list[list[int]] | None = None,
+    above: list[list[tuple[int, int] | None]] | None = None,
+) -> Evidence:
+    """Return a page of solid bars: for each line the (foot above the baseline, ink height) of every bar, in px.
+
+    `widths` gives each bar its own width, `above` a piece over it or none.
+    """
     x, y, piece, line, courses = [], [], [], [], []
     boxes: list[tuple[int, int, int, int, int]] = []
     for k, bars in enumerate(shapes):
         base = 150 + 200 * k  # the row just below the feet
-        for i, (foot, height) in enumerate(bars):
+        pieces_of = list(enumerate(bars))
+        pieces_of += [(i, dot) for i, dot in enumerate(above[k]) if dot is not None] if above else []
+        for i, (foot, height) in pieces_of:
             left = 20 + 40 * i
-            columns, rows = np.meshgrid(np.arange(left, left + width), np.arange(base - foot - height, base - foot))
+            across = width if widths is None else widths[k][i]
+            columns, rows = np.meshgrid(np.arange(left, left + across), np.arange(base - foot - height, base - foot))
             x.append(columns.ravel())
             y.append(rows.ravel())
             piece.append(np.full(columns.size, len(boxes)))
             line.append(np.full(columns.size, k))
-            boxes.append((left, base - foot - height, width, height, columns.size))
+            boxes.append((left, base - foot - height, across, height, columns.size))
         ends = np.array([0.0, 60.0 + 40 * len(bars)])
         # A baseline runs through the middle of the lowest rows of ink.
         courses.append(TextLine(Polyline(ends, np.full(2, base - 1.0)), float(BODY + STROKE), None))
@@ -48,7 +64,7 @@ def evidence_of(shapes: list[list[tuple[int, int]]], *, mm_per_px: float | None 
     return Evidence(ink, None, lines, words, find_letters(ink, lines, words), mm_per_px, 0.0)
 
 
-def hand(seed: int, spread: float, lines: int = 8, tail: float = 0.9) -> list[list[tuple[int, int]]]:
+def hand(seed: int, spread: float, lines: int = 8, tail: float = 0.9) -> Bars:
     """Return bars of a hand of known spread, as often as in text: bodies; t; tall letters; tails; feet unsteady."""
     rng = np.random.default_rng(seed)
     page = []
