@@ -1,7 +1,9 @@
 """Size and space of letters whose identity is known from the text, beside the measures that go by shape alone.
 
 Over small letters of words written as in the text, or with a slip of spelling, that the alignment is fairly sure of;
-h_i the ink height of letter i from its own foot, s the stroke width, L the line of its word:
+h_i the ink height of letter i from its own foot, s the stroke width, L the line of its word. The height of a body is
+that of its highest mark (see `letters`), because the box of a joined letter takes in bits of its joins and of taller
+neighbours; that of any other letter is its box's:
 
     known_x_height = mean of h_i over a c e m n o r s u v w x z, mm
     known_height_cv = sqrt( sum_c sum_i ((h_i - s - m_c)^2 - e^2) / m_c^2 / (sum n_c - classes) ) over classes c of one
@@ -32,8 +34,10 @@ from numpy.typing import NDArray
 from handwriting.alignment import OF_TEXT, Alignment, match_words
 from handwriting.alignment.pixels import owners
 from handwriting.bootstrap import line_bootstrap
-from handwriting.geometry import FloatArray
+from handwriting.geometry import Box, FloatArray
 from handwriting.hulls import hull_gap
+from handwriting.ink import grouped
+from handwriting.letters import Letters
 from handwriting.measures.common import COMMON, after_blur
 from handwriting.measures.evidence import SEED, Evidence, length, plain
 from handwriting.measures.size import HEIGHT_CV, HEIGHT_RATIO
@@ -86,6 +90,43 @@ class _Known:
         )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Marks:
+    """Boxes (left, top, right, bottom) and heights of a page's marks, whether they are tall, and those of each word."""
+
+    box: FloatArray
+    height: FloatArray
+    tall: NDArray[np.bool_]
+    of_word: list[NDArray[np.intp]]
+
+    @classmethod
+    def of(cls, letters: Letters, words: int) -> _Marks:
+        box = np.array([(m.box.left, m.box.top, m.box.right, m.box.bottom) for m in letters.marks]).reshape(-1, 4)
+        word = np.array([m.word for m in letters.marks], np.int32)
+        height = np.array([m.height for m in letters.marks])
+        return cls(box, height, letters.share[:, 1:].sum(1) > 0.5, grouped(word, words))
+
+    def heights(self, word: int, boxes: list[Box]) -> FloatArray:
+        """Return the height of the highest mark of each letter, 0 where it has none; each mark is of one letter.
+
+        The tops of a tall neighbour's strokes may lie in a small letter's box: they count only where there is no other.
+        """
+        mine = self.of_word[word]
+        found = np.zeros(len(boxes))
+        if not len(mine):
+            return found
+        letter = np.array([(b.left, b.top, b.right, b.bottom) for b in boxes])[:, None]
+        reach = np.minimum(letter[..., 2:], self.box[mine, 2:]) - np.maximum(letter[..., :2], self.box[mine, :2])
+        shared = np.clip(reach, 0.0, None).prod(2)
+        owner = np.where(shared.max(0) > 0, shared.argmax(0), -1)
+        for tall in (False, True):
+            some = (self.tall[mine] == tall) & (owner >= 0)
+            highest = np.zeros(len(boxes))
+            np.maximum.at(highest, owner[some], self.height[mine[some]])
+            found = np.where(found > 0, found, highest)
+        return found
+
+
 def known_letters(evidence: Evidence, alignment: Alignment | None) -> dict[str, Quantity]:
     """Return the measures of known letters by their key.
 
@@ -124,19 +165,25 @@ def _collect(evidence: Evidence, alignment: Alignment) -> _Known:
     bounds = np.searchsorted(alignment.word[order], np.arange(len(alignment.words) + 1))
     rows: list[tuple[str, int, float, float, float]] = []
     gaps: list[tuple[float, float]] = []
-    for number in sorted(match_words(evidence.words, alignment).values()):
+    marks = _Marks.of(evidence.letters, len(evidence.words.words))
+    for here, number in sorted(match_words(evidence.words, alignment).items(), key=lambda pair: pair[1]):
         word = alignment.words[number]
         if word.state not in OF_TEXT or not word.letters:
             continue
         line = evidence.lines.lines[word.line]
-        for letter in word.letters:
+        by_mark = marks.heights(here, [letter.box for letter in word.letters])
+        for letter, own in zip(word.letters, by_mark.tolist(), strict=True):
             if letter.confidence < _SURE or not letter.text.islower():
+                continue
+            small = letter.text in _BODY
+            if small and own == 0:
                 continue
             middle = 0.5 * (letter.box.left + letter.box.right)
             # Half a pixel to the edge of the baseline's row, and half from pixels' middles to boxes' edges.
             base = float(line.baseline.at(middle)) + 1.0
             box = letter.box
-            rows.append((letter.text, word.line, box.bottom - box.top, base - box.bottom, base - box.top))
+            height = own if small else box.height
+            rows.append((letter.text, word.line, height, base - box.bottom, base - box.top))
         index = order[bounds[number] : bounds[number + 1]]
         mine = (pieces.x[index], pieces.y[index], pieces.piece[index])
         gaps += [(float(word.line), gap) for gap in _gaps(mine, owners(*mine, [x.box for x in word.letters]))]

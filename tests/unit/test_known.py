@@ -33,7 +33,7 @@ def test_sizes_are_those_of_the_letters_drawn(page):
     body = [x.height_mm + x.pen_mm for x in letters if x.char in "acemnorsuvwxz"]
     tall = [x.height_mm + x.lift_mm for x in letters if x.char in "bdfhkl"]
     small = np.mean([x.height_mm for x in letters if x.char in "acemnorsuvwxz"])
-    assert found["known_x_height"].value == pytest.approx(np.mean(body), rel=0.035)
+    assert found["known_x_height"].value == pytest.approx(np.mean(body), rel=0.015)
     assert found["known_ascender_ratio"].value == pytest.approx(np.mean(tall) / small, rel=0.06)
     deep = [-x.bottom_mm for x in letters if x.char in "gjpqy"]
     assert found["known_descender_ratio"].value == pytest.approx(np.mean(deep) / small, abs=0.08)
