@@ -85,7 +85,8 @@ class Letters:
     centre : ndarray, shape (4,)
         Mean height of each kind, centre line to centre line, px.
     dotted : ndarray of bool, shape (marks,)
-        Whether a dot stands above the mark: i and j, whose height is one of their own.
+        Whether a dot, an accent or a bit of a broken stroke stands above the mark: its top is not that of a plain
+        letter.
     stroke_px : float
         The stroke width taken off ink heights, px.
     joined : bool
@@ -189,7 +190,7 @@ def find_letters(ink: Ink, lines: Lines, words: Words) -> Letters:
     part, box, foot = raw.part[large], raw.box[large], raw.foot[large]
     height = raw.top[large] - foot
     scale = max(body - stroke, 1.0)
-    look, dotted = looks((raw.broad[large] - stroke) / scale, several[part]), _dotted(parts, raw, large, body)
+    look, dotted = looks((raw.broad[large] - stroke) / scale, several[part]), _dotted(parts, raw, large, body, stroke)
     share, centre = find_kinds(height - stroke, foot, look, dotted, scale)
     columns = (parts.line[part], parts.word[part], box, height, foot)
     rows = zip(*(column.tolist() for column in columns), _names(share), strict=True)
@@ -231,9 +232,13 @@ def _whole(parts: _Parts, which: NDArray[np.int64]) -> _Raw:
     return _Raw(which, box, top, foot, 0.5 * (left + right), right - left + 1)
 
 
-def _dotted(parts: _Parts, raw: _Raw, large: NDArray[np.bool_], body: float) -> NDArray[np.bool_]:
-    """Return which of the large marks have a dot above them: each dot is that of the nearest mark along the line."""
-    dots = np.flatnonzero((parts.foot > _DOT_UP * body) & (np.maximum(parts.height, parts.width) < _DOT * body))
+def _dotted(parts: _Parts, raw: _Raw, large: NDArray[np.bool_], body: float, stroke: float) -> NDArray[np.bool_]:
+    """Return which of the large marks have a dot above them: each dot is that of the nearest mark along the line.
+
+    Accents count as dots, and so do bits broken off a letter's top; what is thinner than the pen does not.
+    """
+    size = np.maximum(parts.height, parts.width)
+    dots = np.flatnonzero((parts.foot > _DOT_UP * body) & (size >= stroke) & (size < _DOT * body))
     found = np.zeros(int(large.sum()), bool)
     part = raw.part[large]
     away = np.abs(raw.at[large] - parts.reach[dots].mean(1)[:, None])
