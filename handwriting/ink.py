@@ -298,8 +298,8 @@ def _holes(mask: ByteImage, px_per_mm: float) -> tuple[NDArray[np.int64], NDArra
     for start in starts:
         part = mask[:, start : start + strip] if start == 0 and len(starts) > 1 else mask[:, start:]
         small = cv2.resize(part, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
-        y, x = np.nonzero(cv2.erode(small, disc) > 235)
-        x = x + start // step
+        y, x = np.divmod(np.flatnonzero(cv2.erode(small, disc) > 235), small.shape[1])
+        x += start // step
         beside = (x < edge) | (x > round(width / step) - edge)
         row, column = (np.minimum(v[beside] * step + step // 2, most - 1) for v, most in ((y, height), (x, width)))
         found.append((row, column))
@@ -330,14 +330,16 @@ def _middles(mask: ByteImage, pieces: Pieces) -> FloatArray:
             above, left = max(0, top - beyond), max(0, int(x.min()) - beyond)
             window = mask[above : bottom + beyond, left : int(x.max()) + beyond]
             distance = cv2.distanceTransform(window, cv2.DIST_L2, 5)
-            here = distance[y - above, x - left]
+            place = (y - np.int32(above)) * np.int32(window.shape[1]) + (x - np.int32(left))
+            here = distance.reshape(-1).take(place)
             # Then no paper outside the window is nearer.
             if float(here.max()) < beyond - 3:
                 break
-        around = cv2.dilate(distance, np.ones((3, 3), np.uint8))[y - above, x - left]
-        middle = here >= around - 1e-3
-        found[:, 0] += np.bincount(piece[middle], 2.0 * here[middle] - 0.7, count)
-        found[:, 1] += np.bincount(piece[middle], minlength=count)
+        around = cv2.dilate(distance, np.ones((3, 3), np.uint8)).reshape(-1).take(place)
+        middle = np.flatnonzero(here >= around - 1e-3)
+        owner = piece.take(middle)
+        found[:, 0] += np.bincount(owner, 2.0 * here.take(middle) - 0.7, count)
+        found[:, 1] += np.bincount(owner, minlength=count)
     return found
 
 
