@@ -24,6 +24,8 @@ from handwriting.rule_bits import crossings, families, leftover, lone_boxes
 from handwriting.rules import Rules
 
 ByteImage = NDArray[np.uint8]
+# Rows and columns.
+Places = tuple[NDArray[np.int64], NDArray[np.int64]]
 
 # Pencil on rough paper: pieces smaller than this are crumbs, and a page of more such a share is grainy (drawn pens give
 # 0.12 at most, real ones 0.03 to 0.13, pencil 0.2 to 0.28); how far its grain is smoothed, and the widest gap joined.
@@ -133,12 +135,13 @@ def find_ink(lifted: ByteImage, cut: ByteImage, rules: Rules, px_per_mm: float) 
     mask = _below(lifted, *levels, px_per_mm)
     if cut.any():
         mask = _rejoin(mask, cut, px_per_mm)
-    found = components(mask)
-    keep, aside = _sorted_out(found, mask, rules, px_per_mm)
+    found, holes = components(mask), _holes(mask, px_per_mm)
+    keep, aside = _sorted_out(found, holes, mask.shape, rules, px_per_mm)
     if _grainy(found.boxes[keep], px_per_mm):
         more = _gaps(mask, lifted, *levels, px_per_mm)
         found, mask = with_more(found, more), cv2.bitwise_or(mask, more, dst=mask)
-        keep, aside = _sorted_out(found, mask, rules, px_per_mm)
+        # Holes are solid: mending makes none.
+        keep, aside = _sorted_out(found, holes, mask.shape, rules, px_per_mm)
     if not keep.any():
         return None
     number = np.where(keep, np.cumsum(keep) - 1, -1).astype(np.int32)
@@ -251,13 +254,13 @@ def _rejoin(mask: ByteImage, cut: ByteImage, px_per_mm: float) -> ByteImage:
 
 
 def _sorted_out(
-    all_ink: Components, mask: ByteImage, rules: Rules, px_per_mm: float
+    all_ink: Components, holes: Places, shape: tuple[int, ...], rules: Rules, px_per_mm: float
 ) -> tuple[NDArray[np.bool_], tuple[Box, ...]]:
-    """Tell the pieces of the mask that are of the pen, and return where scan edges and punch holes are.
+    """Tell the pieces that are of the pen, and return where scan edges and punch holes are; `holes` as `_holes` tells.
 
     Specks and bits of rules are not of the pen either.
     """
-    height, width = mask.shape
+    height, width = shape
     left, top, wide, tall, area = all_ink.boxes.T
     # Specks: smaller than a disc a third of a thin pen stroke across.
     keep = area >= max(4, (0.16 * px_per_mm) ** 2)
@@ -267,7 +270,7 @@ def _sorted_out(
     rounded = (np.minimum(wide, tall) > 3.2 * px_per_mm) & (np.maximum(wide, tall) < 9 * px_per_mm) & solid
     beside = (left < 28 * px_per_mm) | (left + wide > width - 28 * px_per_mm)
     aside |= rounded & beside & (np.abs(wide - tall) < 0.35 * np.maximum(wide, tall))
-    aside[all_ink.piece_at(*_holes(mask, px_per_mm), width)] = True
+    aside[all_ink.piece_at(*holes, width)] = True
     keep &= ~aside
     for family, turned in families(rules):
         kept = np.flatnonzero(keep)
@@ -281,7 +284,7 @@ def _sorted_out(
     return keep, boxes
 
 
-def _holes(mask: ByteImage, px_per_mm: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _holes(mask: ByteImage, px_per_mm: float) -> Places:
     """Return rows and columns near the left or right edge round which a full disc 3 mm across is ink.
 
     Those are punch holes, ruled or not.
