@@ -3,8 +3,9 @@
 The C library gives the memory of a page's pictures back to the system when a stage is done with them, and asks for it
 again for the next stage; the system clears it anew each time. Such a process keeps it, in large pages where the system
 has them: a page of 300 dpi touches some 15,000 small ones, each with a fault of its own, and again after each fork for
-decoding. Nor is what the program has loaded looked through for garbage over and over. Together this takes a seventh off
-a page's time. A program that only uses this package may have other plans and has to ask.
+decoding. Nor is what the program has loaded looked through for garbage over and over. Keeping takes 4 to 7 % off a
+page's time, large pages and less collecting 3 to 7 %. A program that only uses this package may have other plans and
+has to ask.
 """
 
 from __future__ import annotations
