@@ -30,21 +30,33 @@ def figures(
             known = ", ".join(s.id for s in sources)
             raise UsageError(f"no source is called {name!r}", fix=f"Choose one of: {known}")
         source = chosen[0]
-        console.print(
-            Text(
-                f"{source.citation}\n{source.context}\nCounting: {source.counting_rule}\n"
-                f"Kind: {source.kind}; read from: {source.obtained}; compare with: {source.compare_with}"
-            )
+        told = (
+            ("", source.citation),
+            ("", source.context),
+            ("People", f"{source.people}; {source.ages}"),
+            ("Text", source.text),
+            ("Hand", source.script),
+            ("Counting", source.counting_rule),
+            ("Kind", f"{source.kind}; {source.statistic}"),
+            ("Obtained", f"{source.obtained}; {source.place}"),
+            ("Checked by", source.checked_by),
+            ("Compare with", source.compare_with),
+            *(("Note", caution) for caution in (*source.cautions, source.pooled_caution) if caution),
+            ("Licence", source.licence),
         )
-        for caution in source.cautions:
-            console.print(Text(f"Note: {caution}"))
-        table = Table("band", "who", "n", "letters/min", "SD", box=None)
+        console.print(Text("\n".join(f"{name}: {what}" if name else what for name, what in told)))
+        noted = any(row.note for row in source.rows)
+        table = Table("band", "who", "n", "letters/min", "SD", *(["note"] if noted else []), box=None)
         for row in source.rows:
             band = f"{row.band_kind} {row.band_low}" + (f"-{row.band_high}" if row.band_high != row.band_low else "")
-            table.add_row(band, row.sex, str(row.n or ""), f"{row.mean:g}", "" if row.sd is None else f"{row.sd:g}")
+            figures = (f"{row.mean:g}", "" if row.sd is None else f"{row.sd:g}")
+            table.add_row(band, row.sex, str(row.n or ""), *figures, *([row.note] if noted else []))
         console.print(table)
         return
-    table = Table("source", "what", "kind", "obtained", box=None)
+    table = Table(box=None)
+    table.add_column("source", no_wrap=True)
+    for column in ("what", "kind", "obtained"):
+        table.add_column(column, overflow="fold")
     for source in sources:
         table.add_row(source.id, source.context, source.kind, source.obtained)
     console.print(table)

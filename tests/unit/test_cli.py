@@ -177,6 +177,22 @@ def test_figures(capsys):
     card = capsys.readouterr().out
     assert "letters/min" in card
     assert "Graham" in card
+    assert command("figures", "burger-mccluskey-2011") == 0
+    card = " ".join(capsys.readouterr().out.split())
+    # Whoever reads a figure has to know whose it is, how it came here, who checked it and what is doubtful in it.
+    for told in (
+        "People: 120 healthy adults",
+        "Obtained: source; Abstract",
+        "Checked by: One reader",
+        "the SD repeats",
+    ):
+        assert told in card
+
+
+def test_names_of_sources_are_whole_on_a_narrow_terminal(capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "50")
+    assert command("figures") == 0
+    assert "karlsdottir-stefansson-2014" in capsys.readouterr().out
 
 
 def test_passages(capsys):
