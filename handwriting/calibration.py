@@ -149,14 +149,10 @@ def calibrate(
             f"The picture has the exact size of an {name} sheet scanned whole at {dpi:.4g} dots to the inch; "
             "the file states no resolution."
         )
-        return _limited(
-            INCH_MM / dpi,
-            _SD_CHECKED,
-            "paper size",
-            sentence,
-            _pitch_check(pitch_px, INCH_MM / dpi),
-            ("scale-from-file-unchecked",),
-        )
+        checks = _pitch_check(pitch_px, INCH_MM / dpi)
+        alone = not (checks and "agrees" in checks[0])
+        flags = ("scale-from-paper-size",) if alone else ()
+        return _limited(INCH_MM / dpi, _SD_CHECKED, "paper size", sentence, checks, flags)
     return _none(
         "The file states no resolution that can be believed, and none was given (--dpi, --rule-mm for lined paper, or "
         "--ruler with a ruler beside the page)."

@@ -50,6 +50,12 @@ _TABLE = (
         "Measure the distance between two printed rules with a ruler and give it with --rule-mm.",
     ),
     Flag(
+        "scale-from-paper-size",
+        "The scale comes from the picture's size alone, which is exactly that of a sheet scanned whole.",
+        "All millimetres are wrong alike if the sheet was not scanned whole, or is of another size.",
+        "Measure the distance between two printed rules with a ruler and give it with --rule-mm, or give --dpi.",
+    ),
+    Flag(
         "scale-conflict",
         "The resolution the file claims does not agree with the paper size or the rule spacing.",
         "The page may have been printed or scanned at another size; millimetres are doubtful.",

@@ -85,7 +85,12 @@ def test_exact_sheet_without_a_claim():
     found = scale(A4_300)
     assert found.mm_per_px == pytest.approx(MM_300)
     assert found.source == "paper size"
-    assert "scale-from-file-unchecked" in found.flags
+    assert found.flags == ("scale-from-paper-size",)
+
+
+def test_exact_sheet_without_a_claim_whose_rules_agree_is_not_alone():
+    found = scale(A4_300, pitch=8 / MM_300)
+    assert (found.source, found.flags) == ("paper size", ())
 
 
 def test_nothing_known_is_nothing_given():
