@@ -147,7 +147,7 @@ def calibrate(
         name, dpi = paper
         sentence = (
             f"The picture has the exact size of an {name} sheet scanned whole at {dpi:.4g} dots to the inch; "
-            "the file states no resolution."
+            "the file states no resolution that can be believed."
         )
         checks = _pitch_check(pitch_px, INCH_MM / dpi)
         alone = not (checks and "agrees" in checks[0])

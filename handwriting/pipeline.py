@@ -55,6 +55,10 @@ from handwriting.words import Words, find_words, known_words
 _LEAST_PX = 64
 # Upright pages have 1.8 to 8 times as much ink above the bodies as below them.
 _ON_ITS_HEAD = 1.5
+_NOT_FLAT = (
+    "A resolution given by hand holds for a flat scan, and this is a photograph that was straightened by the sheet's "
+    "edges: give --rule-mm for lined paper, or --ruler with a ruler beside the page."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -357,7 +361,8 @@ def _scale(page: Page, sheets: tuple[SheetReading, ...], found: Found, options: 
             page, found.ruling, frame.px_per_page_px, given, frame.ruler, straightened=frame.outline is not None
         )
         if scale.mm_per_px is None:
-            return scale
+            given_in_vain = given.dpi is None and options.given.dpi is not None
+            return replace(scale, sentence=_NOT_FLAT) if given_in_vain and scale.source == "none" else scale
         # One frame pixel is a whole number of page pixels.
         return replace(scale, mm_per_px=scale.mm_per_px / found.frame.px_per_page_px)
     flags = tuple(dict.fromkeys(code for sheet in sheets for code in sheet.flags))

@@ -33,6 +33,8 @@ _FEWEST = 8
 _PAIRS = 6
 _CLEAR = 2.0
 _ALIEN = 20.0
+# Bare paper beside a sheet's rules up to its marks or the line before the passage, by the hand that it is made for.
+_BESIDE_MM = {"right": 6.0, "left": 3.5}
 
 
 def set_print_aside(
@@ -98,15 +100,21 @@ def _merged(boxes: list[Box]) -> tuple[Box, ...]:
 
 
 def _outside(pieces: Pieces, frame: Frame) -> NDArray[np.bool_]:
-    """Tell the pieces of a copying sheet that lie outside its writing area: passage, marks, code, boxes."""
+    """Tell the pieces of a copying sheet that lie outside its writing area: passage, marks, code, boxes.
+
+    Lines may begin before the rules and run on past them: as far as nothing is printed there.
+    """
     x = pieces.boxes[:, 0] + pieces.boxes[:, 2] / 2
     y = pieces.boxes[:, 1] + pieces.boxes[:, 3] / 2
     inside = np.zeros(len(pieces.boxes), bool)
     for sheet, top in zip(frame.sheets, frame.tops, strict=True):
         k = frame.px_per_mm * sheet.print_scale
-        area = sheet.layout.area
+        area, beside = sheet.layout.area, _BESIDE_MM[sheet.code.hand]
         inside |= (
-            (x >= area.left * k) & (x <= area.right * k) & (y >= top + area.top * k) & (y <= top + area.bottom * k)
+            (x >= (area.left - beside) * k)
+            & (x <= (area.right + beside) * k)
+            & (y >= top + area.top * k)
+            & (y <= top + area.bottom * k)
         )
     return ~inside
 

@@ -76,4 +76,5 @@ def test_a_slanted_photograph_gives_ratios_and_with_the_rules_mm(drawn, flat):
     # A claimed resolution says nothing of a slanted photograph.
     without = measure_page(page, read_task(), replace(options, given=Given(300.0, None))).record
     assert without.scale.unit == "px"
+    assert "holds for a flat scan" in without.scale.sentence
     assert "no-scale" in {flag.code for flag in without.flags}

@@ -189,6 +189,20 @@ def test_a_copying_sheet_needs_neither_scale_nor_text(written_sheet):
     assert "low-resolution" not in {note.code for note in record.flags}
 
 
+def test_writing_that_begins_before_the_rules_of_a_sheet_is_measured(written_sheet):
+    px = 200 / 25.4
+    moved = written_sheet.copy()
+    band = moved[round(165 * px) : round(195 * px), round(19 * px) : round(190 * px)]
+    ink = np.where(band < 110, band, 255)  # the rules stay
+    band[band < 110] = 255
+    np.minimum(band, np.roll(ink, round(-9 * px), axis=1), out=band)
+    lines = [
+        measure_page(Page(sheet, None, "0" * 64, "sheet.png", "PNG"), read_task(), Options(read=False)).record.lines
+        for sheet in (written_sheet, moved)
+    ]
+    assert lines[1][0].box.left == pytest.approx(lines[0][0].box.left - 9, abs=0.3)
+
+
 def test_a_coarse_picture_of_a_sheet_is_said_to_be_coarse(written_sheet):
     small = cv2.resize(written_sheet, None, fx=0.7, fy=0.7, interpolation=cv2.INTER_AREA)
     page = Page(small, None, "0" * 64, "sheet.png", "PNG")
