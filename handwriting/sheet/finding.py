@@ -88,7 +88,11 @@ def _fit(grey: Grey, kind: tuple[Paper, Hand], marks: Marks, where: str) -> tupl
         raise _too_little(where)
     stray = ~inlier.ravel().astype(bool)
     if stray.sum() >= 3:
-        raise _two_sheets(where)
+        raise SheetError(
+            "the square marks do not lie on one flat sheet: it is curled, or two sheets overlap",
+            where=where,
+            fix=f"Take the picture again, of one sheet by itself: {ADVICE}",
+        )
     marks, page = marks.only(~stray), page[~stray]
     fit = fit_page(page, marks.corners, size, spots)
     # A curled page moves a mark as a whole; a fingertip over a mark spoils its shape. Only the latter is left out.

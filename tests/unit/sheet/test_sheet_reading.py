@@ -223,6 +223,17 @@ def test_a_partly_spoiled_code_is_still_read_and_a_spoiled_one_is_one_sentence(p
     assert read_sheet(grey).code == portrait.layout.code
 
 
+def test_a_sheet_folded_out_of_its_plane_is_not_called_two_sheets(portrait):
+    folded = portrait.copy()
+    band = folded[round(60 * PX_PER_MM) : round(237 * PX_PER_MM)]
+    narrow = cv2.resize(band, None, fx=0.8, fy=1.0, interpolation=cv2.INTER_AREA)
+    band[:] = 200
+    band[:, -narrow.shape[1] :] = narrow
+    with pytest.raises(SheetError, match="it is curled, or two sheets overlap") as refusal:
+        read_sheet(folded)
+    assert "lay the sheet flat" in refusal.value.fix
+
+
 def test_two_sheets_in_one_picture_are_refused(portrait, landscape):
     twice = np.hstack([portrait.grey, portrait.grey])
     with pytest.raises(SheetError, match="two sheets are in one picture"):
