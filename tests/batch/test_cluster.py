@@ -70,8 +70,8 @@ def test_two_workers_one_killed_at_random_give_the_same_bytes(tmp_path):
         _, said = process.communicate(timeout=120)
         assert process.returncode == 0, said
     begun = (tmp_path / "pages" / "begun").read_text("utf-8").split()
-    # The page in hand, and one whose answer was on its way; ten were waiting before each worker.
-    assert set(begun) == set(samples) and len(begun) <= len(samples) + 2
+    # The page in hand, and those whose answers were on their way (more on a busy machine); ten were waiting.
+    assert set(begun) == set(samples) and len(begun) <= len(samples) + 6
     assert studies.tables(calm) == studies.tables(tmp_path / "study")
 
 
