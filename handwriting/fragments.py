@@ -22,9 +22,13 @@ from handwriting.ink import Pieces
 _REACH, _CARRY = 14.0, 0.3
 # How far off the course of its line a word may stand, in distances from line to line: lines stand a whole one apart.
 _STRAY = 0.42
+# A group of so much ink, in those of the fullest line, counts where the distance from line to line is told.
+_COUNTS = 0.05
 # Nearer than this nothing is a line of its own. Beyond, a group is one where it is more than so much of a usual line
 # and writes in columns of the other's: so much of its ink stands there, and is no less than a share of the ink there.
 _WITHIN, _LITTLE, _SHARED, _RIVAL = 0.25, 0.1, 0.35, 0.5
+# So many pieces as tall as two lines are tall letters; fewer may be lines that touch.
+_LETTERS = 3
 # Nor where more than so much of its ink is in pieces that go on in the other: halves of tall letters.
 _GOES_ON = 0.3
 
@@ -100,11 +104,15 @@ def link(
         Height of the letter bodies, cells.
     """
     tied = _tied(fragments, shares, tall, body)
-    single = _without_ghosts(tied, fragments, profile, shares, body, None)
+    single = _without_ghosts(tied, fragments, profile, shares, tall, body, None)
     lines = _join_along(single, fragments, body)
-    for _ in range(2):
+    for again in (False, True):
         pitch = _pitch(lines, fragments, body)
-        lines = _without_ghosts(lines, fragments, profile, shares, body, pitch)
+        if not again and pitch is not None and _near(body, pitch) < _near(body, None):
+            # Where lines stand close, what was dropped may be a word or two between them.
+            kept = {id(group) for group in single}
+            lines += [group for group in tied if id(group) not in kept]
+        lines = _without_ghosts(lines, fragments, profile, shares, tall, body, pitch)
         # Once the distance from line to line is known, a word may stand off its line's course by a good part of it.
         lines = _join_along(lines, fragments, body, 0.0 if pitch is None else _STRAY * pitch)
     return _united(lines, fragments, profile, shares, body)
@@ -125,7 +133,7 @@ def _tied(fragments: list[Fragment], shares: FloatArray, tall: NDArray[np.bool_]
     both = solid.T @ solid
     share = (shares * solid).T @ solid / np.maximum(shares.sum(0)[:, None], 1)
     # One tall piece may be two lines that touch; several are tall letters.
-    letters = (both >= 3) | (solid[~tall].T @ solid[~tall] > 0)
+    letters = (both >= _LETTERS) | (solid[~tall].T @ solid[~tall] > 0)
     alike = letters & (np.maximum(share, share.T) > 0.6) & (np.minimum(share, share.T) > 0.3)
     for i, j in np.argwhere(np.triu(alike, 1)).tolist():
         a, b = fragments[i], fragments[j]
@@ -142,12 +150,22 @@ def _tied(fragments: list[Fragment], shares: FloatArray, tall: NDArray[np.bool_]
 def _pitch(lines: list[list[int]], fragments: list[Fragment], body: float) -> float | None:
     """Return the usual distance from one well-filled line to the next, cells; None when there are fewer than three."""
     ink = np.array([sum(fragments[i].ink for i in g) for g in lines])
-    strong = [g for g, k in zip(lines, ink, strict=True) if k > 0.3 * ink.max()]
+    strong = [g for g, k in zip(lines, ink, strict=True) if k > _COUNTS * ink.max()]
     if len(strong) < 3:
         return None
-    middle = [0.5 * sum(_ends(g, fragments)) for g in strong]
-    rows = np.sort([_course(g, fragments, m, _REACH * body) for g, m in zip(strong, middle, strict=True)])
-    return float(np.median(np.diff(rows)))
+    x0, x1 = np.array([_ends(g, fragments) for g in strong]).T
+    reach = _REACH * body
+    rows = _courses(strong, fragments, np.arange(len(strong)), 0.5 * (x0 + x1), reach)
+    # The next line is the nearest below of those that run in the same columns, and is as far as it is there.
+    left, right = np.maximum(x0[:, None], x0), np.minimum(x1[:, None], x1)
+    below = (right - left > 0.3 * np.minimum((x1 - x0)[:, None], x1 - x0)) & (rows > rows[:, None])
+    one = np.flatnonzero(below.any(1))
+    if not len(one):
+        return None
+    other = np.where(below, rows, np.inf)[one].argmin(1)
+    middle = 0.5 * (left + right)[one, other]
+    apart = _courses(strong, fragments, other, middle, reach) - _courses(strong, fragments, one, middle, reach)
+    return float(np.median(np.abs(apart)))
 
 
 def shares_of(
@@ -227,6 +245,7 @@ def _without_ghosts(
     fragments: list[Fragment],
     profile: FloatArray,
     shares: FloatArray,
+    tall: NDArray[np.bool_],
     body: float,
     pitch: float | None,
 ) -> list[list[int]]:
@@ -244,7 +263,12 @@ def _without_ghosts(
     rival = covered.astype(np.float64) @ profile.T
     in_group = shares @ member.T
     common = in_group > 0.09 * np.maximum(shares.sum(1, keepdims=True), 1)
-    tied = in_group.T @ common / np.maximum(in_group.sum(0)[:, None], 1)
+    total = np.maximum(in_group.sum(0)[:, None], 1)
+    tied = in_group.T @ common / total
+    # A tall piece or two may be lines that touch, where the other is a line without them.
+    few = common[tall].astype(np.float64)
+    touching = (few.T @ few < _LETTERS) & (tied.T < 0.5)
+    tied -= np.where(touching, in_group[tall].T @ common[tall] / total, 0.0)
     ghost = ink[:, None] < (0.33 if pitch is None else 0.5) * rival
     close_ghost = ink[:, None] < 0.75 * rival
     held = ink[:, None] < 1.3 * rival
@@ -252,23 +276,30 @@ def _without_ghosts(
         # The arms of one large letter, closer than lines stand: part of the line that holds its foot.
         held |= ink[:, None] < 0.25 * ink[None, :]
     held &= tied > 0.5
+    # Tops and tails of the longest letters reach as far as the next line.
+    far = held & (ink[:, None] < 0.33 * rival)
     larger = ink[None, :] > ink[:, None]
     ends = np.array([_ends(g, fragments) for g in groups])
     x0, x1 = ends.T
     overlap = np.minimum(x1[:, None], x1 + body) - np.maximum(x0[:, None], x0 - body)
     beside = larger & (overlap >= 0.5 * (x1 - x0)[:, None]) & (ghost | close_ghost | held)
-    near = 2.9 * body if pitch is None else float(np.clip(0.72 * pitch, 1.6 * body, 4.2 * body))
     # Of groups beside one another the rows in the middle of where both run.
     one, other = np.nonzero(beside)
     middle = 0.5 * (np.maximum(x0[one], x0[other]) + np.minimum(x1[one], x1[other]))
     rows = [_courses(groups, fragments, which, middle, _REACH * body) for which in (one, other)]
     apart = np.full(beside.shape, np.inf)
     apart[one, other] = np.abs(rows[0] - rows[1])
-    gone = (apart <= near) & (held | np.where(apart < 1.1 * body, close_ghost, ghost))
+    gone = (apart <= _near(body, pitch)) & (held | np.where(apart < 1.1 * body, close_ghost, ghost))
+    gone |= (apart <= _near(body, None)) & far
     alive = np.ones(len(groups), bool)
     for least in np.argsort(ink, kind="stable"):
         alive[least] = not (gone[least] & alive).any()
     return [group for group, kept in zip(groups, alive, strict=True) if kept]
+
+
+def _near(body: float, pitch: float | None) -> float:
+    """Return how far from a line the tops and tails of its letters may lie, cells."""
+    return 2.9 * body if pitch is None else float(np.clip(0.72 * pitch, 1.6 * body, 4.2 * body))
 
 
 def _united(

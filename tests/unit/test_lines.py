@@ -9,7 +9,7 @@ from stages import PX_PER_MM, drawn, look
 
 from handwriting.baselines import LineInk, fit_baseline, outlines, turning_points, x_heights
 from handwriting.ink import grouped
-from handwriting.phantoms import PASSAGES, Paper, Writer
+from handwriting.phantoms import PASSAGES, Habits, Paper, Writer
 from handwriting.regions import nearest, nearest_at
 
 HAND = Writer(x_height_mm=3, drift_deg=0.4, drift_sd_deg=0.3, wave_mm=0.15)
@@ -77,6 +77,15 @@ def test_the_top_of_a_broken_letter_is_no_line_of_its_own():
     seen = look(grey)
     assert len(seen.lines.lines) == len(truth.lines)
     assert seen.kept > 0.99
+
+
+@pytest.mark.parametrize(("joined", "seed"), [(False, 1), (True, 6)])
+def test_lines_of_one_word_between_close_lines_are_lines(joined, seed):
+    # Lines stand two and a half bodies apart, tails touch the next line, and many lines hold a word or two.
+    habits = Habits(short_lines=0.25, single_words=0.3, indents=0.1)
+    hand = Writer(height_cv=0.12, joined=joined, drift_deg=0.2, bounce_mm=0.15, habits=habits)
+    grey, truth = drawn(PASSAGES[seed], hand, Paper(rules="none", pitch_mm=6.8), seed=seed)
+    assert len(look(grey).lines.lines) == len(truth.lines)
 
 
 def test_outlines_of_some_lines_leave_out_the_ink_of_others(page):
