@@ -19,6 +19,7 @@ from handwriting.geometry import Box
 _SURE = 80.0
 _ALIKE = 0.3
 _FEWEST_WORDS = 3
+_APART = 2.0
 _LONGEST_S = 60
 
 
@@ -124,22 +125,28 @@ def _grouped(found: dict[str, list[str | int | float]]) -> list[_Line]:
             key = (int(found["block_num"][index]), int(found["par_num"][index]), int(found["line_num"][index]))
             rows.setdefault(key, []).append(index)
     lines = []
-    for indices in rows.values():
-        lefts = np.array([[float(found[side][i]) for side in ("left", "top", "width", "height")] for i in indices])
-        box = Box(
-            float(lefts[:, 0].min()),
-            float(lefts[:, 1].min()),
-            float((lefts[:, 0] + lefts[:, 2]).max()),
-            float((lefts[:, 1] + lefts[:, 3]).max()),
-        )
-        words = tuple(str(found["text"][i]).strip() for i in indices)
-        sure = float(np.median([float(found["conf"][i]) for i in indices]))
-        lines.append(_Line(words, box, sure, float(np.median(lefts[:, 3]))))
+    for row in rows.values():
+        boxes = np.array([[float(found[side][i]) for side in ("left", "top", "width", "height")] for i in row])
+        boxes[:, 2:] += boxes[:, :2]
+        # Print beside writing is read as one line with it: a wide gap parts them.
+        tall = float(np.median(boxes[:, 3] - boxes[:, 1]))
+        parts = np.flatnonzero(boxes[1:, 0] - boxes[:-1, 2] > _APART * tall) + 1
+        for of_part in np.split(np.arange(len(row)), parts):
+            part, own = [row[i] for i in of_part], boxes[of_part]
+            box = Box(*(float(v) for v in (*own[:, :2].min(axis=0), *own[:, 2:].max(axis=0))))
+            words = tuple(str(found["text"][i]).strip() for i in part)
+            sure = float(np.median([float(found["conf"][i]) for i in part]))
+            lines.append(_Line(words, box, sure, float(np.median(own[:, 3] - own[:, 1]))))
     return sorted(lines, key=lambda line: line.box.top)
 
 
+def _weight(block: list[_Line]) -> float:
+    """Return how much of a block was read as print: a neat hand is read too, but less surely."""
+    return sum(len(line.words) * (line.confidence - _SURE) for line in block)
+
+
 def _block(lines: list[_Line]) -> list[_Line]:
-    """Return the run of sure lines, of like size and close below one another, that holds the most words."""
+    """Return the run of sure lines, of like size and close below one another, that holds the most print."""
     best: list[_Line] = []
     sure = [line for line in lines if line.confidence >= _SURE]
     for start in range(len(sure)):
@@ -151,6 +158,6 @@ def _block(lines: list[_Line]) -> list[_Line]:
             across = min(line.box.right, last.box.right) - max(line.box.left, last.box.left) > 0
             if near and alike and across:
                 run.append(line)
-        if sum(len(line.words) for line in run) > sum(len(line.words) for line in best):
+        if _weight(run) > _weight(best):
             best = run
     return best

@@ -43,6 +43,23 @@ def test_the_print_is_read_and_the_writing_below_is_left_out(worksheet):
     assert found.confidence > 85
 
 
+def test_print_beside_writing_is_parted_from_it(monkeypatch):
+    """The reader takes a line of writing and the line of print beside it for one: the wide gap parts them."""
+    rows = [
+        (left, 100 + 60 * line, 90, tall, sure, line)
+        for line in range(3)
+        for left, tall, sure in ((100, 44, 88), (220, 45, 85), (340, 44, 90), (700, 40, 96), (800, 40, 96))
+    ]
+    names = ("left", "top", "width", "height", "conf", "line_num")
+    seen = {name: list(values) for name, values in zip(names, zip(*rows, strict=True), strict=True)}
+    seen |= {"block_num": [1] * len(rows), "par_num": [1] * len(rows)}
+    seen["text"] = ["print" if left >= 700 else "hand" for left in seen["left"]]
+    monkeypatch.setattr(pytesseract, "image_to_data", lambda *_, **__: seen)
+    found = read_printed_text(np.full((400, 1000), 255, np.uint8), 300)
+    assert found.text == " ".join(["print"] * 6)
+    assert (found.box.left, found.box.right) == (700.0, 890.0)
+
+
 @needs_reader
 def test_a_page_without_print_is_refused(worksheet):
     page, below = worksheet
