@@ -173,14 +173,13 @@ def _writing_slope(pieces: Pieces, cell: int) -> float:
     candidates = np.tan(_SLOPES)
     # Whole rows down, so that none is above row 0.
     y += np.ceil(0.2 * np.abs(x).max()) + 1
-    best = 0.0
-    # A part of the ink tells the slope roughly.
-    for part, step in ((3, 1.0), (1, 0.25)):
-        across, down = np.ascontiguousarray(x[::part]), np.ascontiguousarray(y[::part])
-        rows, best_score = np.empty_like(across), -1.0
+    best, best_score = 0.0, -1.0
+    rows = np.empty_like(x)
+    # All of it: by a part of the ink the slope of lines far apart was missed, and with it the lines.
+    for step in (1.0, 0.25):
         for s in candidates:
-            np.multiply(across, -s, out=rows)
-            rows += down
+            np.multiply(x, -s, out=rows)
+            rows += y
             np.rint(rows, out=rows)
             histogram = np.bincount(rows.astype(np.int64)).astype(float)
             # From the first row with ink on.
