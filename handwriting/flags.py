@@ -74,24 +74,12 @@ _TABLE = (
         "Edges are known less exactly, so intervals are wider.",
         "Scan again at 300 pixels to the inch, grey or colour.",
     ),
-    Flag(
-        "photo",
-        "The page is a photograph.",
-        "Stroke width and line quality are not given; lengths carry the error of the flattening.",
-        "Scan the page, or lay it flat and photograph it from straight above.",
-    ),
     # the page
     Flag(
         "no-ruling",
         "No printed rules were found.",
         "Distances to the rule are not given; drift is measured against the page.",
         "Nothing needs mending if the paper is plain; otherwise scan darker or in colour.",
-    ),
-    Flag(
-        "ruling-unsure",
-        "Printed rules were found, but not clearly enough to trust every one.",
-        "Distances to the rule may belong to the wrong rule.",
-        "Look at the rules drawn on the page picture.",
     ),
     Flag(
         "straightened",
@@ -118,15 +106,9 @@ _TABLE = (
         "Scan again darker, in grey or colour, not in black and white.",
     ),
     Flag(
-        "bleed-through",
-        "Writing from the other side shows through.",
-        "Some of it may have been taken for writing.",
-        "Scan again with a sheet of black paper behind the page.",
-    ),
-    Flag(
         "cut-off",
         "Writing touches the edge of the picture.",
-        "Letters at the edge are not measured.",
+        "Letters cut through there are measured as far as they show; words, line ends and counts there are not true.",
         "Scan again with the whole page in view.",
     ),
     Flag(
@@ -161,12 +143,6 @@ _TABLE = (
         "Ask for a longer sample, or for narrower paper.",
     ),
     Flag(
-        "crowded",
-        "Lines of writing touch or overlap.",
-        "Some strokes may have gone to the neighbouring line.",
-        "Look at the lines drawn on the page picture.",
-    ),
-    Flag(
         "joined",
         "Most letters are joined.",
         "Space between letters rests on the few that are not joined.",
@@ -189,18 +165,6 @@ _TABLE = (
         "Some words look crossed out.",
         "They are measured like the rest until somebody says that they are.",
         "Look at the words marked on the page picture, and put them right.",
-    ),
-    Flag(
-        "other-hand",
-        "Some marks are unlike the rest (another colour or pen), perhaps an adult's.",
-        "They are not measured.",
-        "Check the marked places on the page picture.",
-    ),
-    Flag(
-        "mixed-sizes",
-        "Letters could not be sorted into kinds (with or without tall parts).",
-        "Spread of height mixes short and tall letters and reads high.",
-        "Give the text with --text.",
     ),
     Flag(
         "slant-unsure",
@@ -256,30 +220,6 @@ _TABLE = (
         "The text that was copied was not given.",
         "What needs the text (letters by kind, words left out) is not given.",
         "Give the text with --text.",
-    ),
-    Flag(
-        "needs-review",
-        "The tool is not sure how the writing and the text go together.",
-        "Numbers that rest on single letters or words are provisional.",
-        "Check the words on the page picture against the text and correct what is wrong.",
-    ),
-    Flag(
-        "estimate",
-        "The value is estimated, not counted.",
-        "The interval shows how far off it may be.",
-        "Count by hand where the number matters.",
-    ),
-    Flag(
-        "different-paper",
-        "The samples were written on different rulings.",
-        "Lengths in millimetres are not compared; ratios are.",
-        "Use the same paper for samples that are to be compared.",
-    ),
-    Flag(
-        "different-task",
-        "The samples differ in task, instruction, tool or text.",
-        "A difference between them may come from that and not from the writer.",
-        "Use the same task for samples that are to be compared.",
     ),
     Flag(
         "few-minutes",

@@ -101,6 +101,13 @@ class Lines:
             self._runs.append(Runs.of(self.pieces, self.line))
         return self._runs[0]
 
+    def cut_off(self, stroke_px: float) -> int:
+        """Return how many lines have ink along an edge of the picture, at least as much as a stroke is wide."""
+        (x, y), (rows, columns) = (self.pieces.x, self.pieces.y), self.pieces.shape
+        edge = (x == 0) | (x == columns - 1) | (y == 0) | (y == rows - 1)
+        there = self.line[edge]
+        return int((np.bincount(there[there >= 0], minlength=1) >= max(stroke_px, 1.0)).sum())
+
     def only(self, kept: NDArray[np.bool_]) -> Lines:
         """Return some of the lines; the ink of the others stays where it is and belongs to no line."""
         number = np.full(len(kept) + 1, -1, np.int32)

@@ -55,6 +55,8 @@ from handwriting.words import Words, find_words, known_words
 _LEAST_PX = 64
 # Upright pages have 1.8 to 8 times as much ink above the bodies as below them.
 _ON_ITS_HEAD = 1.5
+# Rules that rise or fall by more are those of a page that lies askew.
+_SKEWED_DEG = 5.0
 _NOT_FLAT = (
     "A resolution given by hand holds for a flat scan, and this is a photograph that was straightened by the sheet's "
     "edges: give --rule-mm for lined paper, or --ruler with a ruler beside the page."
@@ -382,18 +384,7 @@ def _flags(scale: Scale, found: Found, task: Task, crossings: Crossings) -> tupl
     notes = [FlagNote(code) for code in dict.fromkeys(scale.flags)]
     if scale.mm_per_px is None and not any(n.code == "no-scale" for n in notes):
         notes.insert(0, FlagNote("no-scale", scale.sentence))
-    if found.ruling is None:
-        notes.append(FlagNote("no-ruling"))
-    if found.frame.outline is not None:
-        notes.append(FlagNote("straightened"))
-    if found.frame.turned_deg:
-        notes.append(FlagNote("turned", f"{found.frame.turned_deg} degrees"))
-    if found.printed:
-        notes.append(FlagNote("print-set-aside", f"{len(found.printed)} areas"))
-    if len(found.lines.lines) < 4:
-        notes.append(FlagNote("few-lines", f"{len(found.lines.lines)} lines"))
-    if found.ink.depth < 60:
-        notes.append(FlagNote("faint"))
+    notes += _page_flags(found)
     if len(crossings.shown):
         notes.append(FlagNote("looks-crossed-out", f"{len(crossings.shown)} words"))
     places = found.reached()
@@ -406,6 +397,23 @@ def _flags(scale: Scale, found: Found, task: Task, crossings: Crossings) -> tupl
     elif found.alignment is None:
         notes.append(FlagNote("text-not-found"))
     return tuple(notes)
+
+
+def _page_flags(found: Found) -> list[FlagNote]:
+    """Return what is to be said of the page as it lies there."""
+    frame, ruling, lines = found.frame, found.ruling, found.lines
+    cut = 0 if frame.sheets else lines.cut_off(found.ink.stroke_px)
+    rows = (
+        (ruling is None, "no-ruling", ""),
+        (ruling is not None and abs(np.degrees(np.arctan(ruling.slope))) > _SKEWED_DEG, "skewed", ""),
+        (frame.outline is not None, "straightened", ""),
+        (frame.turned_deg != 0, "turned", f"{frame.turned_deg} degrees"),
+        (len(found.printed) > 0, "print-set-aside", f"{len(found.printed)} areas"),
+        (cut > 0, "cut-off", f"{cut} lines"),
+        (len(lines.lines) < 4, "few-lines", f"{len(lines.lines)} lines"),
+        (found.ink.depth < 60, "faint", ""),
+    )
+    return [FlagNote(code, detail) for raised, code, detail in rows if raised]
 
 
 def _software(options: Options) -> dict[str, object]:

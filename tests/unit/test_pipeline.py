@@ -147,6 +147,18 @@ def test_fine_scan_is_reduced_and_mapped_back(drawn):
         assert labels.shape == image.shape
 
 
+def test_writing_cut_by_the_picture_and_pages_that_lie_askew_are_flagged(drawn, upright):
+    assert not {"cut-off", "skewed"} & {flag.code for flag in upright.record.flags}
+    line = drawn.truth.lines[0]
+    columns = int((line.start_mm + 60) * drawn.truth.px_per_mm)
+    narrow = measure_page(page_of(np.ascontiguousarray(drawn.image[:, :columns]), DPI), read_task(), Options()).record
+    (cut,) = [flag for flag in narrow.flags if flag.code == "cut-off"]
+    assert 1 <= int(cut.detail.split()[0]) <= len(drawn.truth.lines)
+    turned = draw(PASSAGES[1][:260], ABLE, Paper(), Capture(dpi=DPI, skew_deg=6.5), seed=8)
+    askew = measure_page(page_of(turned.image, DPI), read_task(), Options(Given(dpi=DPI))).record
+    assert "skewed" in {flag.code for flag in askew.flags}
+
+
 def test_few_lines_are_flagged(drawn):
     short = draw("a short line", replace(ABLE), Paper(), Capture(dpi=DPI), seed=2)
     record = measure_page(page_of(short.image, DPI), read_task(), Options()).record

@@ -279,7 +279,7 @@ def test_the_report_stays_light(tmp_path):
 
 
 def _heavy(record):
-    codes = ("print-set-aside", "few-words", "scale-from-file-unchecked", "bleed-through", "words-unsure", "short-task")
+    codes = ("print-set-aside", "few-words", "scale-from-file-unchecked", "skewed", "words-unsure", "short-task")
     told = {
         "term": "autumn",
         "effort": 6,
