@@ -60,7 +60,7 @@ def after_blur(blur_px: float) -> float:
 
 
 COMMON = {
-    "x_height": Common(0.22, 0.0, 0.003, 0.38),
+    "x_height": Common(0.16, 0.0, 0.003, 0.28),
     "x_height_centre": Common(0.35, 0.0, 0.0, 0.4),
     "height_cv": Common(0.0, 0.044, 0.078),
     "ascender_ratio": Common(0.0, 0.021, 0.022),
