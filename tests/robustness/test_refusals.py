@@ -176,9 +176,12 @@ def test_pictures_without_writing(refused, picture):
     assert said.count(". ") == 1, "what happened, then how to mend it"
 
 
-@pytest.mark.parametrize("larger", [1, 3])
 @pytest.mark.parametrize(
-    "name", ["chelsea", "astronaut", "camera", "coffee", "coins", "gravel", "rocket", "hubble_deep_field"]
+    ("name", "larger"),
+    [
+        *((name, 1) for name in ("chelsea", "astronaut", "camera", "coffee", "coins", "gravel", "rocket")),
+        *((name, 3) for name in ("chelsea", "coins")),
+    ],
 )
 def test_photographs(refused, name, larger):
     """Photographs that come with scikit-image; `chelsea` is a cat."""
@@ -201,7 +204,7 @@ def test_page_cut_through_its_letters(written, tmp_path, side):
     turned, ink = np.rot90(whole, turns), np.rot90(inked, turns).sum(0)
     first, last = np.flatnonzero(ink)[[0, -1]]
     early = ink[: first + (last - first) // 3]
-    for i, cut in enumerate(np.argsort(-early)[:3]):
+    for i, cut in enumerate(np.argsort(-early)[:2]):
         path = tmp_path / f"cut-{i}.png"
         Image.fromarray(np.ascontiguousarray(np.rot90(turned[:, cut:], -turns))).save(path, dpi=(DPI, DPI))
         with pytest.raises(SystemExit) as caught:

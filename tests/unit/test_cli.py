@@ -115,26 +115,29 @@ def test_the_table_is_printed(page, tmp_path, capsys):
     assert "report.html" in said
 
 
+def in_character_set(encoding, *arguments):
+    start = [sys.executable, "-m", "handwriting.cli", "measure", *map(str, arguments)]
+    environment = os.environ | {"PYTHONIOENCODING": encoding}
+    return subprocess.run(start, capture_output=True, env=environment, check=False)
+
+
 @pytest.mark.parametrize("encoding", ["ascii", "cp1252"])
 def test_output_in_an_old_character_set(page, tmp_path, encoding):
     """A pipe on some systems takes neither the minus sign nor the degree sign: other signs, never an error."""
-    environment = os.environ | {"PYTHONIOENCODING": encoding}
-    start = [sys.executable, "-m", "handwriting.cli", "measure", str(page), "--out", str(tmp_path / "out")]
-    shown = subprocess.run(start, capture_output=True, env=environment, check=False)
+    shown = in_character_set(encoding, page, "--out", tmp_path / "out")
     assert (shown.returncode, shown.stderr) == (0, b"")
     table = shown.stdout.decode(encoding)
     assert re.search(r" -\d+\.\d+ to ", table), table
     assert "?" not in table
-    plain = subprocess.run(
-        [*start, "--text", "Über allen Gipfeln", "--letters", "9", "--json"],
-        capture_output=True,
-        env=environment,
-        check=False,
-    )
+
+
+def test_output_for_machines_is_the_same_in_every_character_set(page, tmp_path):
+    given = ("--text", "Über allen Gipfeln", "--letters", "9", "--json", "--out", tmp_path / "out")
+    plain = in_character_set("ascii", page, *given)
     assert json.loads(plain.stdout.decode("utf-8"))["task"]["text"] == "Über allen Gipfeln"
 
 
-@pytest.mark.parametrize("text", ["نص حكيم له سر قاطع", "我能吞下玻璃而不傷身體", "Съешь же ещё", "😀 smile"])
+@pytest.mark.parametrize("text", ["نص حكيم له سر قاطع", "我能吞下玻璃 😀"])
 def test_a_text_in_another_script_costs_only_what_needs_the_text(page, tmp_path, text):
     given = ("--text", text, "--letters", "50", "--seconds", "60", "--quiet", "--out", tmp_path / "out")
     assert command("measure", page, *given) == 0
